@@ -1,0 +1,179 @@
+//! Cuts a stream of CSV text into blocks of whole records, so that blocks can be parsed side by side.
+
+use std::io::Read;
+
+/// A record, quoted fields and all, may be this long at most; beyond it a quote is missing.
+pub(crate) const LONGEST_RECORD: usize = 1 << 16;
+
+/// A run of whole records.
+#[derive(Debug)]
+pub(crate) struct Block {
+    /// The text.
+    pub(crate) bytes: Vec<u8>,
+    /// Line of the file on which it begins, from 1.
+    pub(crate) first_line: u32,
+}
+
+/// What stops the cutting.
+#[derive(Debug)]
+pub(crate) enum BlockFault {
+    /// The stream failed.
+    Io(std::io::Error),
+    /// A record that begins on this line does not end within the limit, or not at all.
+    UnclosedQuote(u32),
+}
+
+/// Reads blocks of about `size` bytes.
+pub(crate) struct BlockReader<R> {
+    reader: R,
+    size: usize,
+    carried: Vec<u8>,
+    next_line: u32,
+    ended: bool,
+}
+
+impl<R: Read> BlockReader<R> {
+    pub(crate) fn new(reader: R, size: usize) -> Self {
+        Self {
+            reader,
+            size,
+            carried: Vec::new(),
+            next_line: 1,
+            ended: false,
+        }
+    }
+
+    /// Line of the file on which the next block begins.
+    pub(crate) fn next_line(&self) -> u32 {
+        self.next_line
+    }
+
+    /// The next block, or none at the end.
+    pub(crate) fn next_block(&mut self) -> Result<Option<Block>, BlockFault> {
+        if self.ended {
+            return Ok(None);
+        }
+        let mut bytes = std::mem::take(&mut self.carried);
+        let wanted = self.size.max(bytes.len() + LONGEST_RECORD);
+        // `take` ends early only at the end of the stream.
+        let room = wanted - bytes.len();
+        let read = (&mut self.reader)
+            .take(room as u64)
+            .read_to_end(&mut bytes)
+            .map_err(BlockFault::Io)?;
+        self.ended = read < room;
+        let cut = last_record_end(&bytes);
+        let end = if self.ended {
+            if cut.inside_quotes {
+                return Err(BlockFault::UnclosedQuote(self.line_at(&bytes, cut.end)));
+            }
+            bytes.len()
+        } else if cut.end == 0 || bytes.len() - cut.end > LONGEST_RECORD {
+            return Err(BlockFault::UnclosedQuote(self.line_at(&bytes, cut.end)));
+        } else {
+            cut.end
+        };
+        self.carried = bytes.split_off(end);
+        if bytes.is_empty() {
+            return Ok(None);
+        }
+        let first_line = self.next_line;
+        self.next_line = first_line.saturating_add(count_lines(&bytes));
+        Ok(Some(Block { bytes, first_line }))
+    }
+
+    fn line_at(&self, bytes: &[u8], end: usize) -> u32 {
+        let before = bytes.get(..end).unwrap_or_default();
+        self.next_line.saturating_add(count_lines(before))
+    }
+}
+
+/// Number of line feeds.
+pub(crate) fn count_lines(bytes: &[u8]) -> u32 {
+    u32::try_from(memchr::memchr_iter(b'\n', bytes).count()).unwrap_or(u32::MAX)
+}
+
+struct Cut {
+    /// One past the last line feed that ends a record.
+    end: usize,
+    /// Whether the text after it ends inside quotes.
+    inside_quotes: bool,
+}
+
+/// Finds the end of the last whole record: the last line feed with an even number of quotes before it.
+fn last_record_end(bytes: &[u8]) -> Cut {
+    if memchr::memchr(b'"', bytes).is_none() {
+        return Cut {
+            end: memchr::memrchr(b'\n', bytes).map_or(0, |at| at + 1),
+            inside_quotes: false,
+        };
+    }
+    let mut inside_quotes = false;
+    let mut end = 0;
+    for at in memchr::memchr2_iter(b'"', b'\n', bytes) {
+        if bytes.get(at) == Some(&b'"') {
+            inside_quotes = !inside_quotes;
+        } else if !inside_quotes {
+            end = at + 1;
+        }
+    }
+    Cut { end, inside_quotes }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn all_blocks(text: &str, size: usize) -> Vec<(u32, String)> {
+        let mut reader = BlockReader::new(text.as_bytes(), size);
+        let mut out = Vec::new();
+        while let Some(block) = reader.next_block().expect("whole records") {
+            out.push((
+                block.first_line,
+                String::from_utf8(block.bytes).expect("text"),
+            ));
+        }
+        out
+    }
+
+    #[test]
+    fn blocks_hold_whole_records_and_know_their_lines() {
+        let row = "a,\"two\nlines\",c\n";
+        let text = row.repeat(20_000);
+        let blocks = all_blocks(&text, 1000);
+        assert!(blocks.len() > 1);
+        let mut line = 1;
+        for (first_line, block) in &blocks {
+            assert_eq!(*first_line, line);
+            assert_eq!(block.len() % row.len(), 0);
+            line += 2 * u32::try_from(block.len() / row.len()).expect("small");
+        }
+        let joined: String = blocks.into_iter().map(|(_, block)| block).collect();
+        assert_eq!(joined, text);
+    }
+
+    #[test]
+    fn the_last_record_needs_no_line_feed() {
+        assert_eq!(
+            all_blocks("a,b\n1,2", 1 << 20),
+            [(1, "a,b\n1,2".to_owned())]
+        );
+        assert!(all_blocks("", 16).is_empty());
+    }
+
+    #[test]
+    fn a_missing_quote_is_found_with_its_line() {
+        let at_end = "a,b\n1,2\n3,\"4\n5,6\n";
+        let mut reader = BlockReader::new(at_end.as_bytes(), 1 << 20);
+        assert!(matches!(
+            reader.next_block(),
+            Err(BlockFault::UnclosedQuote(3))
+        ));
+        let far = format!("a,b\n1,\"2\n{}", "x,y\n".repeat(100_000));
+        let mut reader = BlockReader::new(far.as_bytes(), 1 << 17);
+        assert!(matches!(
+            reader.next_block(),
+            Err(BlockFault::UnclosedQuote(2))
+        ));
+    }
+}

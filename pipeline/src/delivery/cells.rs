@@ -1,0 +1,219 @@
+//! Reads single cells of a row by the kind of their column.
+
+use csv::ByteRecord;
+
+use super::columns::{Kind, THRESHOLD_RANGE};
+use super::header::Header;
+use crate::decimal::{self, NumberFault};
+use crate::rules::Rule;
+use crate::vocabulary::frequency_position;
+
+/// The first rule that a row breaks, and the position in the file of the column that breaks it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct Fault {
+    pub(crate) column: Option<u16>,
+    pub(crate) rule: Rule,
+}
+
+impl Fault {
+    pub(crate) fn of_row(rule: Rule) -> Self {
+        Self { column: None, rule }
+    }
+}
+
+/// A row under its header.
+#[derive(Clone, Copy)]
+pub(crate) struct Cells<'a> {
+    header: &'a Header,
+    record: &'a ByteRecord,
+}
+
+/// Longest label, in characters.
+const LONGEST_LABEL: usize = 64;
+
+impl<'a> Cells<'a> {
+    /// A row whose number of fields is that of the header.
+    pub(crate) fn new(header: &'a Header, record: &'a ByteRecord) -> Result<Self, Fault> {
+        if record.len() == header.names.len() {
+            Ok(Self { header, record })
+        } else {
+            Err(Fault::of_row(Rule::FieldCount))
+        }
+    }
+
+    /// The text of a column of the table; blank where the file does not have the column.
+    #[inline]
+    pub(crate) fn text(&self, column: usize) -> &'a [u8] {
+        match self.header.positions.get(column) {
+            Some(Some(position)) => self.record.get(*position).unwrap_or_default(),
+            _ => b"",
+        }
+    }
+
+    /// A broken rule at a column.
+    pub(crate) fn fault(&self, column: usize, rule: Rule) -> Fault {
+        let position = self.header.positions.get(column).copied().flatten();
+        Fault {
+            column: position.and_then(|at| u16::try_from(at).ok()),
+            rule,
+        }
+    }
+
+    fn kind(&self, column: usize) -> Kind {
+        self.header
+            .specs
+            .get(column)
+            .map_or(Kind::Label, |spec| spec.kind)
+    }
+
+    /// The text of a required column.
+    pub(crate) fn required(&self, column: usize) -> Result<&'a [u8], Fault> {
+        match self.text(column) {
+            b"" => Err(self.fault(column, Rule::Required)),
+            text => Ok(text),
+        }
+    }
+
+    /// A pseudonym.
+    pub(crate) fn identifier(&self, column: usize) -> Result<&'a str, Fault> {
+        let text = self.required(column)?;
+        let fits = text.len() <= 64
+            && text
+                .iter()
+                .all(|b| b.is_ascii_alphanumeric() || matches!(b, b'_' | b'-'));
+        match std::str::from_utf8(text) {
+            Ok(text) if fits => Ok(text),
+            _ => Err(self.fault(column, Rule::IdentifierShape)),
+        }
+    }
+
+    /// A word of a closed list, where not blank.
+    pub(crate) fn word<T>(
+        &self,
+        column: usize,
+        from_word: impl Fn(&[u8]) -> Option<T>,
+    ) -> Result<Option<T>, Fault> {
+        match self.text(column) {
+            b"" => Ok(None),
+            text => from_word(text)
+                .map(Some)
+                .ok_or_else(|| self.fault(column, Rule::UnknownWord)),
+        }
+    }
+
+    /// A word of a closed list that has to be there.
+    pub(crate) fn required_word<T>(
+        &self,
+        column: usize,
+        from_word: impl Fn(&[u8]) -> Option<T>,
+    ) -> Result<T, Fault> {
+        self.word(column, from_word)?
+            .ok_or_else(|| self.fault(column, Rule::Required))
+    }
+
+    /// A label, where not blank.
+    pub(crate) fn label(&self, column: usize) -> Result<Option<&'a str>, Fault> {
+        match self.text(column) {
+            b"" => Ok(None),
+            text => label(text)
+                .map(Some)
+                .ok_or_else(|| self.fault(column, Rule::LabelShape)),
+        }
+    }
+
+    /// A further label by its position in the file, where not blank.
+    pub(crate) fn label_at(&self, position: usize) -> Result<Option<&'a str>, Fault> {
+        match self.record.get(position).unwrap_or_default() {
+            b"" => Ok(None),
+            text => label(text).map(Some).ok_or(Fault {
+                column: u16::try_from(position).ok(),
+                rule: Rule::LabelShape,
+            }),
+        }
+    }
+
+    /// A number in hundredths within the column's limits, where not blank.
+    pub(crate) fn hundredths(&self, column: usize) -> Result<Option<i64>, Fault> {
+        let text = self.text(column);
+        if text.is_empty() {
+            return Ok(None);
+        }
+        let value = decimal::hundredths(text).map_err(|fault| self.number_fault(column, fault))?;
+        match self.kind(column) {
+            Kind::Hundredths(low, high) if !(low..=high).contains(&value) => {
+                Err(self.fault(column, Rule::OutOfRange))
+            }
+            _ => Ok(Some(value)),
+        }
+    }
+
+    /// A level in hundredths of a dB, where not blank.
+    pub(crate) fn level(&self, column: usize) -> Result<Option<i16>, Fault> {
+        self.hundredths(column)?
+            .map(|value| i16::try_from(value).map_err(|_| self.fault(column, Rule::OutOfRange)))
+            .transpose()
+    }
+
+    /// A whole number within the column's limits, where not blank.
+    pub(crate) fn whole(&self, column: usize) -> Result<Option<i64>, Fault> {
+        let text = self.text(column);
+        if text.is_empty() {
+            return Ok(None);
+        }
+        let value = decimal::whole(text).map_err(|fault| self.number_fault(column, fault))?;
+        match self.kind(column) {
+            Kind::Whole(low, high) if !(low..=high).contains(&value) => {
+                Err(self.fault(column, Rule::OutOfRange))
+            }
+            _ => Ok(Some(value)),
+        }
+    }
+
+    /// A threshold in hundredths of dB HL and whether it is the limit without response, where not blank.
+    pub(crate) fn threshold(&self, column: usize) -> Result<Option<(i16, bool)>, Fault> {
+        let text = self.text(column);
+        if text.is_empty() {
+            return Ok(None);
+        }
+        let (digits, censored) = match text.strip_prefix(b">") {
+            Some(limit) => (limit, true),
+            None => (text, false),
+        };
+        let value = decimal::hundredths(digits).map_err(|fault| self.number_fault(column, fault))?;
+        let (low, high) = THRESHOLD_RANGE;
+        match i16::try_from(value) {
+            Ok(value) if (low..=high).contains(&i64::from(value)) => Ok(Some((value, censored))),
+            _ => Err(self.fault(column, Rule::OutOfRange)),
+        }
+    }
+
+    /// Position of a frequency among the ten.
+    pub(crate) fn frequency(&self, column: usize) -> Result<usize, Fault> {
+        let value = decimal::whole(self.required(column)?)
+            .map_err(|fault| self.number_fault(column, fault))?;
+        u32::try_from(value)
+            .ok()
+            .and_then(frequency_position)
+            .ok_or_else(|| self.fault(column, Rule::FrequencyNotKept))
+    }
+
+    /// The rule that a text breaks which is no number.
+    pub(crate) fn number_fault(&self, column: usize, fault: NumberFault) -> Fault {
+        self.fault(
+            column,
+            match fault {
+                NumberFault::NotWhole => Rule::NotWhole,
+                NumberFault::NotPlain
+                | NumberFault::Separator
+                | NumberFault::MinusZero
+                | NumberFault::NotANumber => Rule::NotANumber,
+            },
+        )
+    }
+}
+
+fn label(text: &[u8]) -> Option<&str> {
+    let text = std::str::from_utf8(text).ok()?;
+    let fits = text.chars().count() <= LONGEST_LABEL && !text.chars().any(char::is_control);
+    fits.then_some(text)
+}

@@ -1,0 +1,323 @@
+//! Opens the files of a delivery as batches of rows: CSV text (plain, gzip or zstd) or Parquet.
+
+use std::fs::File;
+use std::io::{BufReader, Read};
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex};
+
+use csv::ByteRecord;
+
+use super::blocks::{Block, BlockFault, BlockReader, LONGEST_RECORD};
+use super::parquet_rows::ParquetRows;
+use crate::error::PipelineError;
+use crate::rules::Rule;
+use crate::vocabulary::TableName;
+
+/// Bytes of text in a block; large enough to keep workers busy, small enough to bound memory.
+const BLOCK_SIZE: usize = 4 << 20;
+
+/// A compressed file may grow this many times, plus [`GROWTH_FLOOR`]; beyond, it is taken for a bomb.
+const GROWTH_LIMIT: u64 = 250;
+const GROWTH_FLOOR: u64 = 64 << 20;
+
+/// A file of a delivery.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub struct DeliveryFile {
+    /// The table it belongs to.
+    pub table: TableName,
+    /// Name within the folder.
+    pub name: String,
+    /// Where it is.
+    pub path: PathBuf,
+    /// How it is packed.
+    pub packing: Packing,
+    /// Size on disk.
+    pub bytes: u64,
+}
+
+/// How a file is packed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Packing {
+    /// CSV text.
+    Csv,
+    /// CSV text, gzip.
+    CsvGzip,
+    /// CSV text, zstd.
+    CsvZstd,
+    /// Parquet.
+    Parquet,
+}
+
+impl DeliveryFile {
+    /// Recognises a file by name: a table's name, optionally followed by `-…`, and a known ending.
+    #[must_use]
+    pub fn recognise(path: &Path, bytes: u64) -> Option<Self> {
+        let name = path.file_name()?.to_str()?;
+        let (stem, packing) = [
+            (".csv", Packing::Csv),
+            (".csv.gz", Packing::CsvGzip),
+            (".csv.zst", Packing::CsvZstd),
+            (".parquet", Packing::Parquet),
+        ]
+        .into_iter()
+        .find_map(|(ending, packing)| Some((name.strip_suffix(ending)?, packing)))?;
+        let table = TableName::ALL.iter().copied().find(|table| {
+            stem.strip_prefix(table.word())
+                .is_some_and(|rest| rest.is_empty() || rest.starts_with('-'))
+        })?;
+        Some(Self {
+            table,
+            name: name.to_owned(),
+            path: path.to_path_buf(),
+            packing,
+            bytes,
+        })
+    }
+}
+
+/// Some rows of a file.
+#[derive(Debug)]
+pub(crate) enum RowBatch {
+    /// Whole CSV records as text.
+    Text(Block),
+    /// Records as fields, the first being row `first_row` of the file.
+    Fields {
+        records: Vec<ByteRecord>,
+        first_row: u32,
+    },
+}
+
+impl RowBatch {
+    /// Calls back with line and fields of each record; ends early, with the line, on a field that is too long.
+    ///
+    /// # Errors
+    /// [`RowFault`] where the text is not UTF-8 or a record is longer than any record can be.
+    pub(crate) fn for_each(
+        &self,
+        mut row: impl FnMut(u32, &ByteRecord),
+    ) -> Result<(), RowFault> {
+        match self {
+            Self::Fields { records, first_row } => {
+                for (record, line) in records.iter().zip(*first_row..) {
+                    row(line, record);
+                }
+                Ok(())
+            }
+            Self::Text(block) => {
+                if let Err(fault) = std::str::from_utf8(&block.bytes) {
+                    let before = block.bytes.get(..fault.valid_up_to()).unwrap_or_default();
+                    return Err(RowFault {
+                        rule: Rule::NotUtf8,
+                        line: block.first_line + super::blocks::count_lines(before),
+                    });
+                }
+                let mut reader = csv::ReaderBuilder::new()
+                    .has_headers(false)
+                    .flexible(true)
+                    .buffer_capacity(1 << 16)
+                    .from_reader(block.bytes.as_slice());
+                let mut record = ByteRecord::new();
+                // Reading bytes from memory into a flexible record has no way to fail.
+                while matches!(reader.read_byte_record(&mut record), Ok(true)) {
+                    let offset = record.position().map_or(1, csv::Position::line) - 1;
+                    let line = block
+                        .first_line
+                        .saturating_add(u32::try_from(offset).unwrap_or(u32::MAX));
+                    if record.as_slice().len() > LONGEST_RECORD {
+                        return Err(RowFault {
+                            rule: Rule::UnclosedQuote,
+                            line,
+                        });
+                    }
+                    row(line, &record);
+                }
+                Ok(())
+            }
+        }
+    }
+}
+
+/// A place at which a whole file has to be refused.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct RowFault {
+    pub(crate) rule: Rule,
+    pub(crate) line: u32,
+}
+
+/// An open file: its header row, and batches of rows.
+pub(crate) struct Source {
+    file: DeliveryFile,
+    /// The header row.
+    pub(crate) header: Vec<String>,
+    body: Body,
+    hash: Arc<Mutex<blake3::Hasher>>,
+}
+
+enum Body {
+    Text {
+        blocks: BlockReader<Box<dyn Read + Send>>,
+        first: Option<Block>,
+    },
+    Parquet(Box<ParquetRows>),
+}
+
+/// Hashes what passes through.
+struct Hashing {
+    inner: File,
+    hash: Arc<Mutex<blake3::Hasher>>,
+}
+
+impl Read for Hashing {
+    fn read(&mut self, buffer: &mut [u8]) -> std::io::Result<usize> {
+        let read = self.inner.read(buffer)?;
+        if let (Ok(mut hash), Some(bytes)) = (self.hash.lock(), buffer.get(..read)) {
+            hash.update(bytes);
+        }
+        Ok(read)
+    }
+}
+
+/// Stops a stream that grows out of proportion.
+struct Bounded<R> {
+    inner: R,
+    left: u64,
+}
+
+impl<R: Read> Read for Bounded<R> {
+    fn read(&mut self, buffer: &mut [u8]) -> std::io::Result<usize> {
+        let read = self.inner.read(buffer)?;
+        self.left = self.left.checked_sub(read as u64).ok_or_else(|| {
+            std::io::Error::new(
+                std::io::ErrorKind::InvalidData,
+                "the file grows out of all proportion when decompressed",
+            )
+        })?;
+        Ok(read)
+    }
+}
+
+impl Source {
+    /// Opens a file and reads its header row.
+    pub(crate) fn open(file: &DeliveryFile) -> Result<Self, PipelineError> {
+        let hash = Arc::new(Mutex::new(blake3::Hasher::new()));
+        let opened = File::open(&file.path).map_err(|source| PipelineError::read(&file.path, source))?;
+        let hashing = Hashing {
+            inner: opened,
+            hash: Arc::clone(&hash),
+        };
+        let bound = file
+            .bytes
+            .saturating_mul(GROWTH_LIMIT)
+            .saturating_add(GROWTH_FLOOR);
+        let reader: Box<dyn Read + Send> = match file.packing {
+            Packing::Csv => Box::new(hashing),
+            Packing::CsvGzip => Box::new(Bounded {
+                inner: flate2::bufread::MultiGzDecoder::new(BufReader::with_capacity(1 << 16, hashing)),
+                left: bound,
+            }),
+            Packing::CsvZstd => Box::new(Bounded {
+                inner: zstd::Decoder::new(hashing)
+                    .map_err(|_| PipelineError::refused(Rule::DamagedFile, &file.path, None, ""))?,
+                left: bound,
+            }),
+            Packing::Parquet => return Self::open_parquet(file, hashing, hash),
+        };
+        let mut blocks = BlockReader::new(reader, BLOCK_SIZE);
+        let first = next_block(&mut blocks, file)?;
+        let Some(mut first) = first else {
+            return Err(PipelineError::refused(Rule::EmptyFile, &file.path, None, ""));
+        };
+        if first.bytes.starts_with(b"\xEF\xBB\xBF") {
+            first.bytes.drain(..3);
+        }
+        let header = take_header(&mut first, file)?;
+        Ok(Self {
+            file: file.clone(),
+            header,
+            body: Body::Text {
+                blocks,
+                first: Some(first),
+            },
+            hash,
+        })
+    }
+
+    fn open_parquet(
+        file: &DeliveryFile,
+        mut hashing: Hashing,
+        hash: Arc<Mutex<blake3::Hasher>>,
+    ) -> Result<Self, PipelineError> {
+        if file.bytes == 0 {
+            return Err(PipelineError::refused(Rule::EmptyFile, &file.path, None, ""));
+        }
+        std::io::copy(&mut hashing, &mut std::io::sink())
+            .map_err(|source| PipelineError::read(&file.path, source))?;
+        let rows = ParquetRows::open(&file.path)?;
+        Ok(Self {
+            file: file.clone(),
+            header: rows.header(),
+            body: Body::Parquet(Box::new(rows)),
+            hash,
+        })
+    }
+
+    /// The next rows, or none at the end.
+    pub(crate) fn next_batch(&mut self) -> Result<Option<RowBatch>, PipelineError> {
+        match &mut self.body {
+            Body::Text { blocks, first } => {
+                if let Some(block) = first.take() {
+                    return Ok(Some(RowBatch::Text(block)));
+                }
+                Ok(next_block(blocks, &self.file)?.map(RowBatch::Text))
+            }
+            Body::Parquet(rows) => rows.next_batch(),
+        }
+    }
+
+    /// Hash of the bytes read so far: of the whole file once [`Source::next_batch`] has returned none.
+    pub(crate) fn hash(&self) -> blake3::Hash {
+        self.hash.lock().map_or_else(
+            |poisoned| poisoned.into_inner().finalize(),
+            |hash| hash.finalize(),
+        )
+    }
+}
+
+fn next_block(
+    blocks: &mut BlockReader<Box<dyn Read + Send>>,
+    file: &DeliveryFile,
+) -> Result<Option<Block>, PipelineError> {
+    let line = blocks.next_line();
+    blocks.next_block().map_err(|fault| match fault {
+        BlockFault::UnclosedQuote(line) => {
+            PipelineError::refused(Rule::UnclosedQuote, &file.path, Some(line.into()), "")
+        }
+        BlockFault::Io(source) if file.packing == Packing::Csv => PipelineError::read(&file.path, source),
+        BlockFault::Io(_) => {
+            PipelineError::refused(Rule::DamagedFile, &file.path, Some(line.into()), "")
+        }
+    })
+}
+
+/// Takes the header row off the first block.
+fn take_header(first: &mut Block, file: &DeliveryFile) -> Result<Vec<String>, PipelineError> {
+    let mut reader = csv::ReaderBuilder::new()
+        .has_headers(false)
+        .flexible(true)
+        .from_reader(first.bytes.as_slice());
+    let mut record = ByteRecord::new();
+    if !matches!(reader.read_byte_record(&mut record), Ok(true)) {
+        return Err(PipelineError::refused(Rule::EmptyFile, &file.path, None, ""));
+    }
+    let names: Result<Vec<String>, _> = record
+        .iter()
+        .map(|name| std::str::from_utf8(name).map(str::to_owned))
+        .collect();
+    let names = names.map_err(|_| PipelineError::refused(Rule::NotUtf8, &file.path, Some(1), ""))?;
+    let end = usize::try_from(reader.position().byte()).unwrap_or(usize::MAX);
+    let rest = first.bytes.split_off(end.min(first.bytes.len()));
+    let header = std::mem::replace(&mut first.bytes, rest);
+    first.first_line += super::blocks::count_lines(&header);
+    // A bare line feed may stay in front of the second row after a CRLF; the reader passes over blank lines.
+    Ok(names)
+}

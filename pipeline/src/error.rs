@@ -1,0 +1,113 @@
+//! What can go wrong between a delivery and a cohort.
+
+use std::path::{Path, PathBuf};
+
+use crate::rules::Rule;
+
+/// An error of reading a delivery, or of reading or writing a cohort.
+#[derive(Debug, thiserror::Error)]
+pub enum PipelineError {
+    /// The delivery breaks a rule that refuses it whole. Nothing was stored.
+    #[error("{}{}: {sentence} [{}]", file.display(), place(*line), rule.code())]
+    Refused {
+        /// The rule that was broken.
+        rule: Rule,
+        /// The file, or the delivery's folder where no file is to blame.
+        file: PathBuf,
+        /// Line (CSV, the header being line 1) or row (Parquet, from 1), where known.
+        line: Option<u64>,
+        /// The rule's sentence about this place.
+        sentence: String,
+    },
+    /// A file or folder could not be read.
+    #[error("cannot read {}: {source}", path.display())]
+    Read {
+        /// What was being read.
+        path: PathBuf,
+        /// The system's reason.
+        source: std::io::Error,
+    },
+    /// A file or folder could not be written; the cohort is as it was.
+    #[error("cannot write {}: {source}", path.display())]
+    Write {
+        /// What was being written.
+        path: PathBuf,
+        /// The system's reason.
+        source: std::io::Error,
+    },
+    /// The folder holds something else than a cohort.
+    #[error("{} is not a cohort: it has no CURRENT file", path.display())]
+    NotACohort {
+        /// The folder.
+        path: PathBuf,
+    },
+    /// The cohort was written by a later version.
+    #[error("{} is in store format {found}; this version reads up to {known}", path.display())]
+    NewerFormat {
+        /// The manifest.
+        path: PathBuf,
+        /// Format found.
+        found: u32,
+        /// Latest format known.
+        known: u32,
+    },
+    /// Another process is writing to the cohort.
+    #[error("another process is writing to {}", path.display())]
+    Locked {
+        /// The cohort.
+        path: PathBuf,
+    },
+    /// A file of the cohort is not as its manifest says.
+    #[error("{} is damaged: {detail}", path.display())]
+    DamagedStore {
+        /// The file.
+        path: PathBuf,
+        /// What is wrong with it.
+        detail: String,
+    },
+    /// More files in one delivery than can be numbered.
+    #[error("{} holds more than {limit} files of one table", path.display())]
+    TooManyFiles {
+        /// The delivery.
+        path: PathBuf,
+        /// How many are allowed.
+        limit: usize,
+    },
+}
+
+fn place(line: Option<u64>) -> String {
+    line.map(|line| format!(", line {line}")).unwrap_or_default()
+}
+
+impl PipelineError {
+    /// A refusal with the rule's own sentence.
+    pub(crate) fn refused(rule: Rule, file: &Path, line: Option<u64>, column: &str) -> Self {
+        Self::Refused {
+            rule,
+            file: file.to_path_buf(),
+            line,
+            sentence: rule.text().sentence.replace("{column}", column),
+        }
+    }
+
+    pub(crate) fn read(path: &Path, source: std::io::Error) -> Self {
+        Self::Read {
+            path: path.to_path_buf(),
+            source,
+        }
+    }
+
+    pub(crate) fn write(path: &Path, source: impl Into<std::io::Error>) -> Self {
+        Self::Write {
+            path: path.to_path_buf(),
+            source: source.into(),
+        }
+    }
+
+    pub(crate) fn damaged(path: &Path, detail: impl std::fmt::Display) -> Self {
+        Self::DamagedStore {
+            path: path.to_path_buf(),
+            detail: detail.to_string(),
+        }
+    }
+}

@@ -1,0 +1,206 @@
+//! From a delivery to a new snapshot of the cohort, or to nothing at all.
+
+use std::collections::{BTreeMap, HashSet};
+use std::path::Path;
+
+use crate::delivery::{self, Delivery, FileRead, Unsettled};
+use crate::error::PipelineError;
+use crate::plan::Plan;
+use crate::records::{Records, RowIssue};
+use crate::rules::Rule;
+use crate::settle::{Account, settle_delivery};
+use crate::store::{AccountEntry, Cohort, DeliveryEntry, Manifest, NewSnapshot, RuleEntry, WriteLock};
+use crate::vocabulary::TableName;
+
+/// Where the work stands, for a progress bar.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Progress {
+    /// This many bytes of the delivery are to be read.
+    Reading(u64),
+    /// This many more bytes were read.
+    Read(u64),
+    /// This many rows are to be written.
+    Writing(u64),
+    /// This many more rows were written.
+    Written(u64),
+}
+
+/// What became of a delivery.
+#[derive(Clone, Debug)]
+pub struct Judgement {
+    /// Account of each table.
+    pub accounts: Vec<(TableName, Account)>,
+    /// Rows set aside, sorted by table and place.
+    pub issues: Vec<RowIssue>,
+    /// Files of the delivery as read.
+    pub files: Vec<FileRead>,
+    /// Things worth saying.
+    pub notes: Vec<(Rule, String)>,
+    /// Names in the folder that belong to no table.
+    pub not_read: Vec<String>,
+    /// Hash of the delivery's content.
+    pub hash: String,
+}
+
+impl Judgement {
+    /// Rows set aside by table and rule.
+    #[must_use]
+    pub fn by_rule(&self) -> BTreeMap<(TableName, Rule), u64> {
+        let mut counts = BTreeMap::new();
+        for issue in &self.issues {
+            *counts.entry((issue.table, issue.rule)).or_insert(0) += 1;
+        }
+        counts
+    }
+
+    fn entry(&self) -> DeliveryEntry {
+        DeliveryEntry {
+            snapshot: String::new(),
+            hash: self.hash.clone(),
+            accounts: self
+                .accounts
+                .iter()
+                .map(|(table, account)| AccountEntry {
+                    table: table.word().to_owned(),
+                    rows_read: account.rows_read,
+                    rows_stored: account.rows_stored,
+                    rows_set_aside: account.rows_set_aside,
+                    exact_repeats: account.exact_repeats,
+                })
+                .collect(),
+            rules: self
+                .by_rule()
+                .into_iter()
+                .map(|((table, rule), rows)| RuleEntry {
+                    table: table.word().to_owned(),
+                    rule: rule.code().to_owned(),
+                    rows,
+                })
+                .collect(),
+            set_aside: None,
+        }
+    }
+}
+
+/// What an ingest did.
+#[derive(Clone, Debug)]
+pub struct Ingested {
+    /// What became of the delivery.
+    pub judgement: Judgement,
+    /// The snapshot now in force.
+    pub manifest: Manifest,
+    /// The same delivery was already there, and nothing was written.
+    pub already_there: bool,
+}
+
+/// Reads and judges a delivery, and stores nothing. Rows of fittings that only a cohort has count as orphans.
+///
+/// # Errors
+/// A refusal of the whole delivery by rule and place, or [`PipelineError::Read`].
+pub fn check(
+    folder: &Path,
+    plan: &Plan,
+    progress: &(dyn Fn(Progress) + Sync),
+) -> Result<Judgement, PipelineError> {
+    let (delivery, unsettled) = read(folder, plan, progress, false)?;
+    let (judgement, _) = judge(&delivery, unsettled, Records::default());
+    Ok(judgement)
+}
+
+/// Adds a delivery to a cohort, which begins with its first delivery.
+///
+/// # Errors
+/// A refusal of the whole delivery by rule and place, or any error of the store; the cohort is then as it was.
+pub fn ingest(
+    folder: &Path,
+    cohort_folder: &Path,
+    plan: &Plan,
+    progress: &(dyn Fn(Progress) + Sync),
+) -> Result<Ingested, PipelineError> {
+    let lock = WriteLock::take(cohort_folder)?;
+    let before = match Cohort::open(cohort_folder) {
+        Ok(cohort) => Some(cohort),
+        Err(PipelineError::NotACohort { .. }) => None,
+        Err(error) => return Err(error),
+    };
+    let (delivery, unsettled) = read(folder, plan, progress, before.is_some())?;
+    let hash = unsettled.content_hash();
+    if let Some(cohort) = &before
+        && cohort.manifest.deliveries.iter().any(|entry| entry.hash == hash)
+    {
+        let manifest = cohort.manifest.clone();
+        let (judgement, _) = judge(&delivery, unsettled, Records::default());
+        return Ok(Ingested {
+            judgement,
+            manifest,
+            already_there: true,
+        });
+    }
+    let (old, replaced) = match &before {
+        None => (Records::default(), HashSet::new()),
+        Some(cohort) => {
+            let ids: HashSet<&str> = unsettled
+                .fittings
+                .iter()
+                .map(|(fitting, _)| &*fitting.id)
+                .chain(unsettled.strangers.iter().map(|id| &**id))
+                .collect();
+            let touched = cohort.quarters_with(&ids)?;
+            (cohort.read_quarters(&touched)?, touched)
+        }
+    };
+    let (judgement, records) = judge(&delivery, unsettled, old);
+    let rows = [
+        records.fittings.len(),
+        records.ears.len(),
+        records.curves.len(),
+        records.answers.len(),
+    ];
+    progress(Progress::Writing(rows.iter().map(|&n| n as u64).sum()));
+    let snapshot = NewSnapshot {
+        folder: cohort_folder,
+        before: before.as_ref().map(|cohort| &cohort.manifest),
+        records: &records,
+        replaced: &replaced,
+        delivery: judgement.entry(),
+        issues: &judgement.issues,
+        files: &judgement.files,
+    };
+    let manifest = snapshot.commit(&lock, &|rows| progress(Progress::Written(rows)))?;
+    Ok(Ingested {
+        judgement,
+        manifest,
+        already_there: false,
+    })
+}
+
+fn read(
+    folder: &Path,
+    plan: &Plan,
+    progress: &(dyn Fn(Progress) + Sync),
+    has_cohort: bool,
+) -> Result<(Delivery, Unsettled), PipelineError> {
+    let delivery = Delivery::open(folder)?;
+    if !delivery.has(TableName::Fittings) && !has_cohort {
+        return Err(PipelineError::refused(Rule::MissingTable, folder, None, "fittings"));
+    }
+    progress(Progress::Reading(delivery.bytes()));
+    let unsettled = delivery::read(&delivery, plan, &|bytes| progress(Progress::Read(bytes)))?;
+    Ok((delivery, unsettled))
+}
+
+fn judge(delivery: &Delivery, mut unsettled: Unsettled, old: Records) -> (Judgement, Records) {
+    let hash = unsettled.content_hash();
+    let files = unsettled.files.clone();
+    let notes = std::mem::take(&mut unsettled.notes);
+    let outcome = settle_delivery(unsettled, old);
+    let judgement = Judgement {
+        accounts: outcome.accounts,
+        issues: outcome.issues,
+        files,
+        notes,
+        not_read: delivery.not_read.clone(),
+        hash,
+    };
+    (judgement, outcome.records)
+}

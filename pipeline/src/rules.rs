@@ -1,0 +1,209 @@
+//! The rules a delivery is judged by: data, in one table. The list in the README is printed from it.
+
+use crate::vocabulary::TableName;
+
+/// What breaking a rule leads to.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Consequence {
+    /// The row is set aside; the rest of the file is read.
+    RowSetAside,
+    /// The delivery is refused whole, and the cohort stays as it was.
+    DeliveryRefused,
+    /// Said in the summary; nothing is refused.
+    Noted,
+}
+
+impl Consequence {
+    /// The words for the README and the summary.
+    #[must_use]
+    pub const fn words(self) -> &'static str {
+        match self {
+            Self::RowSetAside => "row set aside",
+            Self::DeliveryRefused => "delivery refused",
+            Self::Noted => "noted",
+        }
+    }
+}
+
+/// One line of the rule table.
+#[derive(Clone, Copy, Debug)]
+pub struct RuleText {
+    /// The rule.
+    pub rule: Rule,
+    /// Its code, as stored and printed.
+    pub code: &'static str,
+    /// The tables it applies to.
+    pub tables: &'static [TableName],
+    /// What breaking it leads to.
+    pub consequence: Consequence,
+    /// The sentence; `{column}` stands for the column's name and `{allowed}` for what the column takes.
+    pub sentence: &'static str,
+}
+
+/// Declares the rules once: the enum and the table come from the same lines.
+macro_rules! rules {
+    ($($(#[$meta:meta])* $name:ident, $code:literal, $tables:expr, $consequence:ident, $sentence:literal;)+) => {
+        /// A rule that a delivery is judged by.
+        #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+        #[repr(u8)]
+        pub enum Rule { $($(#[$meta])* $name),+ }
+
+        /// Every rule, in the order in which it is looked at.
+        pub const RULES: &[RuleText] = &[
+            $(RuleText {
+                rule: Rule::$name,
+                code: $code,
+                tables: $tables,
+                consequence: Consequence::$consequence,
+                sentence: $sentence,
+            }),+
+        ];
+
+        impl Rule {
+            /// The rule's line in the table.
+            #[must_use]
+            pub const fn text(self) -> &'static RuleText {
+                const TEXTS: &[RuleText] = RULES;
+                &TEXTS[self as usize]
+            }
+        }
+    };
+}
+
+use TableName::{Ears, Fittings, Outcomes, Responses};
+const ALL: &[TableName] = &[Fittings, Ears, Responses, Outcomes];
+
+rules! {
+    /// None of the four tables is there, or no fittings where nothing is stored yet.
+    MissingTable, "missing-table", ALL, DeliveryRefused,
+        "There is no {column} table: without it no row of the delivery belongs to a fitting.";
+    /// A table other than fittings is not delivered.
+    TableNotDelivered, "table-not-delivered", &[Fittings, Ears, Responses, Outcomes], Noted,
+        "The delivery has no {column} table.";
+    /// A file without any byte.
+    EmptyFile, "empty-file", ALL, DeliveryRefused,
+        "The file is empty: not even a header row is there.";
+    /// A header and nothing else.
+    HeaderOnly, "header-only", ALL, Noted,
+        "The file has a header row and no other row.";
+    /// A required column is absent.
+    MissingColumn, "missing-column", ALL, DeliveryRefused,
+        "The required column {column} is not in the header row.";
+    /// A column that the table does not have.
+    UnknownColumn, "unknown-column", ALL, DeliveryRefused,
+        "The header row names a column that the table does not have: {column}. Extra labels of fittings are named x_….";
+    /// A column named twice.
+    RepeatedColumn, "repeated-column", ALL, DeliveryRefused,
+        "The header row names the column {column} twice.";
+    /// Bytes that are no UTF-8.
+    NotUtf8, "not-utf8", ALL, DeliveryRefused,
+        "The text is not UTF-8 here: save the file again as UTF-8.";
+    /// A quoted field that does not end.
+    UnclosedQuote, "unclosed-quote", ALL, DeliveryRefused,
+        "A quoted field or row that begins here does not end within the limit: a quote is missing.";
+    /// A file that breaks off or cannot be decompressed or decoded.
+    DamagedFile, "damaged-file", ALL, DeliveryRefused,
+        "The file is damaged or cut off: it cannot be decoded to its end.";
+    /// More or fewer fields than the header.
+    FieldCount, "field-count", ALL, RowSetAside,
+        "The row has another number of fields than the header row.";
+    /// A required value is blank.
+    Required, "required", ALL, RowSetAside,
+        "{column} is blank, and it is required.";
+    /// An identifier of another shape than a pseudonym.
+    IdentifierShape, "identifier-shape", ALL, RowSetAside,
+        "{column} is not a pseudonym of 1 to 64 characters out of A-Z a-z 0-9 _ -.";
+    /// Not a date, month or quarter.
+    NotADate, "not-a-date", &[Fittings], RowSetAside,
+        "{column} is not a date like 2026-08-17, a month like 2026-08 or a quarter like 2026-Q3.";
+    /// Not a plain decimal number.
+    NotANumber, "not-a-number", ALL, RowSetAside,
+        "{column} is not a plain number with a decimal point, such as 25.3: no NaN, infinity, exponent, minus zero, thousands separator or decimal comma.";
+    /// A fraction where a whole number is due.
+    NotWhole, "not-whole", &[Fittings, Responses, Outcomes], RowSetAside,
+        "{column} is not a whole number.";
+    /// Outside the range of the column.
+    OutOfRange, "out-of-range", ALL, RowSetAside,
+        "{column} is outside its range ({allowed}).";
+    /// A word that the column does not take.
+    UnknownWord, "unknown-word", ALL, RowSetAside,
+        "{column} is none of the words it takes ({allowed}).";
+    /// A label too long or with control characters.
+    LabelShape, "label-shape", &[Fittings, Ears, Outcomes], RowSetAside,
+        "{column} is not a label of at most 64 printable characters.";
+    /// A point at another frequency.
+    FrequencyNotKept, "frequency-not-kept", &[Responses], RowSetAside,
+        "{column} is none of the ten frequencies that are kept (250, 500, 750, 1000, 1500, 2000, 3000, 4000, 6000, 8000 Hz).";
+    /// A wide row without any measured value.
+    NoMeasurement, "no-measurement", &[Responses], RowSetAside,
+        "The row holds no measured value at any frequency.";
+    /// An instrument neither built in nor declared.
+    UnknownInstrument, "unknown-instrument", &[Outcomes], RowSetAside,
+        "{column} is neither built in (ioi-ha, use-log) nor declared in the plan.";
+    /// An item that the instrument does not have.
+    UnknownItem, "unknown-item", &[Outcomes], RowSetAside,
+        "{column} is not an item of its instrument.";
+    /// A row whose fitting is not there.
+    Orphan, "orphan", &[Ears, Responses, Outcomes], RowSetAside,
+        "The fitting of this row is neither in the delivery nor in the cohort, or was itself set aside.";
+    /// A response whose ear is not there.
+    OrphanEar, "orphan-ear", &[Responses], RowSetAside,
+        "The ear of this row has no row in the ears table.";
+    /// A target without the rule it comes from.
+    TargetWithoutPrescription, "target-without-prescription", &[Responses], RowSetAside,
+        "The row gives a target, and its fitting does not say from which prescription.";
+    /// Rows that say different things under the same key.
+    Contradiction, "contradiction", ALL, RowSetAside,
+        "Another row says something else under the same key; both are set aside.";
+}
+
+impl Rule {
+    /// The rule's code.
+    #[must_use]
+    pub const fn code(self) -> &'static str {
+        self.text().code
+    }
+}
+
+/// The rule table as Markdown, for the README.
+#[must_use]
+pub fn rules_as_markdown() -> String {
+    let mut out = String::from("| rule | tables | what follows | sentence |\n|---|---|---|---|\n");
+    for text in RULES {
+        let tables = if text.tables.len() == TableName::ALL.len() {
+            "all".to_owned()
+        } else {
+            let words: Vec<&str> = text.tables.iter().map(|table| table.word()).collect();
+            words.join(", ")
+        };
+        let sentence = text
+            .sentence
+            .replace("{column}", "*column*")
+            .replace("{allowed}", "*what it takes*");
+        out.push_str(&format!(
+            "| `{}` | {} | {} | {} |\n",
+            text.code,
+            tables,
+            text.consequence.words(),
+            sentence
+        ));
+    }
+    out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn codes_are_unique_and_in_step_with_the_enum() {
+        for (position, text) in RULES.iter().enumerate() {
+            assert_eq!(text.rule as usize, position);
+            assert_eq!(text.rule.code(), text.code);
+            assert_eq!(
+                RULES.iter().filter(|other| other.code == text.code).count(),
+                1
+            );
+        }
+    }
+}

@@ -1,0 +1,508 @@
+//! Settles rows against each other: exact repeats are counted once, contradictions are set aside, rows without a
+//! parent are orphans, and a later delivery's row replaces the cohort's under the same key.
+
+use rayon::prelude::*;
+
+use crate::delivery::{STRANGER, Unsettled};
+use crate::records::{Curve, EarRecord, Fitting, Place, Records, RowIssue};
+use crate::rules::Rule;
+use crate::vocabulary::{Ear, N_FREQUENCIES, TableName};
+
+/// What is left of rows with keys.
+pub(crate) struct Settled<T> {
+    pub(crate) kept: Vec<T>,
+    pub(crate) repeats: u64,
+    pub(crate) contradictions: Vec<Place>,
+}
+
+/// Settles rows sorted by key and place, the cohort's own rows last under each key.
+pub(crate) fn settle<T>(
+    rows: Vec<T>,
+    same_key: impl Fn(&T, &T) -> bool,
+    says_the_same: impl Fn(&T, &T) -> bool,
+    place: impl Fn(&T) -> Place,
+) -> Settled<T> {
+    let mut out = Settled {
+        kept: Vec::with_capacity(rows.len()),
+        repeats: 0,
+        contradictions: Vec::new(),
+    };
+    let mut group: Vec<T> = Vec::new();
+    let mut close = |group: &mut Vec<T>| {
+        let mut stored = None;
+        if group.last().is_some_and(|row| place(row).is_store()) {
+            stored = group.pop();
+        }
+        let agree = group
+            .iter()
+            .zip(group.iter().skip(1))
+            .all(|(a, b)| says_the_same(a, b));
+        if agree {
+            let delivered = group.len() as u64;
+            let first = group.drain(..).next();
+            match (first, stored) {
+                (Some(new), Some(old)) if says_the_same(&new, &old) => {
+                    out.repeats += delivered;
+                    out.kept.push(old);
+                }
+                (Some(new), _) => {
+                    out.repeats += delivered - 1;
+                    out.kept.push(new);
+                }
+                (None, old) => out.kept.extend(old),
+            }
+        } else {
+            out.contradictions.extend(group.iter().map(&place));
+            group.clear();
+            out.kept.extend(stored);
+        }
+    };
+    for row in rows {
+        if group.last().is_some_and(|last| !same_key(last, &row)) {
+            close(&mut group);
+        }
+        group.push(row);
+    }
+    close(&mut group);
+    out
+}
+
+/// The account of one table: rows read = rows stored + rows set aside + exact repeats.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Account {
+    /// Rows read.
+    pub rows_read: u64,
+    /// Rows stored.
+    pub rows_stored: u64,
+    /// Rows set aside.
+    pub rows_set_aside: u64,
+    /// Rows that say again what another row said.
+    pub exact_repeats: u64,
+}
+
+impl Account {
+    /// Whether the account closes to the row.
+    #[must_use]
+    pub fn closes(&self) -> bool {
+        self.rows_read == self.rows_stored + self.rows_set_aside + self.exact_repeats
+    }
+}
+
+/// Records ready to be stored, and what became of every row.
+#[derive(Debug)]
+pub struct Outcome {
+    /// The records, sorted.
+    pub records: Records,
+    /// Rows set aside, by table and place.
+    pub issues: Vec<RowIssue>,
+    /// Accounts in the order of the tables.
+    pub accounts: Vec<(TableName, Account)>,
+}
+
+/// Settles a delivery; `old` holds the cohort's records of the quarters that the delivery touches.
+///
+/// Fittings of `old` that the delivery brings again are superseded whole.
+#[must_use]
+pub fn settle_delivery(unsettled: Unsettled, old: Records) -> Outcome {
+    let Unsettled {
+        fittings,
+        mut ears,
+        mut curves,
+        mut answers,
+        strangers,
+        mut label_names,
+        mut items,
+        mut issues,
+        repeated_fittings,
+        files,
+        ..
+    } = unsettled;
+    let delivered = fittings.len();
+    let merged = merge_fittings(fittings, &old, &strangers, &mut label_names);
+    let mut repeats = [repeated_fittings, 0, 0, 0];
+
+    // From here on `fitting` is the position among the merged fittings; orphans have none.
+    let orphan = |table, place: Place| RowIssue {
+        table,
+        place,
+        column: None,
+        rule: Rule::Orphan,
+    };
+    let number = |fitting: u32| -> Option<u32> {
+        if fitting & STRANGER == 0 {
+            merged.of_delivered.get(fitting as usize).copied()
+        } else {
+            *merged.of_stranger.get((fitting & !STRANGER) as usize)?
+        }
+    };
+    ears.retain_mut(|record| match number(record.fitting) {
+        Some(found) => {
+            record.fitting = found;
+            true
+        }
+        None => {
+            issues.push(orphan(TableName::Ears, record.place));
+            false
+        }
+    });
+    curves.retain_mut(|curve| match number(curve.key.fitting) {
+        Some(found) => {
+            curve.key.fitting = found;
+            true
+        }
+        None => {
+            each_row_place(curve, curve.filled(), |place| {
+                issues.push(orphan(TableName::Responses, place));
+            });
+            false
+        }
+    });
+    answers.retain_mut(|answer| match number(answer.fitting) {
+        Some(found) => {
+            answer.fitting = found;
+            true
+        }
+        None => {
+            issues.push(orphan(TableName::Outcomes, answer.place));
+            false
+        }
+    });
+    let item_numbers: Vec<u16> = old
+        .items
+        .values()
+        .iter()
+        .map(|item| u16::try_from(items.number(item)).unwrap_or(u16::MAX))
+        .collect();
+    let kept_old = |fitting: u32| merged.of_old.get(fitting as usize).copied().flatten();
+    ears.extend(old.ears.into_iter().filter_map(|mut record| {
+        record.fitting = kept_old(record.fitting)?;
+        Some(record)
+    }));
+    curves.extend(old.curves.into_iter().filter_map(|mut curve| {
+        curve.key.fitting = kept_old(curve.key.fitting)?;
+        Some(curve)
+    }));
+    answers.extend(old.answers.into_iter().filter_map(|mut answer| {
+        answer.fitting = kept_old(answer.fitting)?;
+        answer.item = *item_numbers.get(usize::from(answer.item))?;
+        Some(answer)
+    }));
+
+    let contradiction = |table| {
+        move |place: &Place| RowIssue {
+            table,
+            place: *place,
+            column: None,
+            rule: Rule::Contradiction,
+        }
+    };
+    ears.par_sort_unstable_by_key(|record| (record.fitting, record.ear, record.place));
+    let settled = settle(
+        ears,
+        |a, b| (a.fitting, a.ear) == (b.fitting, b.ear),
+        EarRecord::says_the_same,
+        |record| record.place,
+    );
+    repeats[1] = settled.repeats;
+    issues.extend(settled.contradictions.iter().map(contradiction(TableName::Ears)));
+    let ears = settled.kept;
+
+    answers.par_sort_unstable_by_key(|answer| {
+        (answer.fitting, answer.item, answer.weeks_after, answer.place)
+    });
+    let settled = settle(
+        answers,
+        |a, b| (a.fitting, a.item, a.weeks_after) == (b.fitting, b.item, b.weeks_after),
+        |a, b| a.score == b.score,
+        |answer| answer.place,
+    );
+    repeats[3] = settled.repeats;
+    issues.extend(settled.contradictions.iter().map(contradiction(TableName::Outcomes)));
+    let answers = settled.kept;
+
+    let curves = settle_curves(curves, &ears, &merged.fittings, &mut issues, &mut repeats[2]);
+
+    issues.par_sort_unstable();
+    let stored = [
+        delivered as u64,
+        count(&ears, |record| record.place),
+        rows_of_curves(&curves),
+        count(&answers, |answer| answer.place),
+    ];
+    let accounts = TableName::ALL
+        .iter()
+        .zip(stored.into_iter().zip(repeats))
+        .map(|(&table, (rows_stored, exact_repeats))| {
+            let account = Account {
+                rows_read: files.iter().filter(|f| f.table == table).map(|f| f.rows).sum(),
+                rows_stored,
+                rows_set_aside: issues.iter().filter(|issue| issue.table == table).count() as u64,
+                exact_repeats,
+            };
+            (table, account)
+        })
+        .collect();
+    let curves = join_curves(curves);
+    Outcome {
+        records: Records {
+            fittings: merged.fittings,
+            fitting_places: merged.places,
+            ears,
+            curves,
+            answers,
+            label_names,
+            items,
+        },
+        issues,
+        accounts,
+    }
+}
+
+fn count<T>(records: &[T], place: impl Fn(&T) -> Place) -> u64 {
+    records.iter().filter(|record| !place(record).is_store()).count() as u64
+}
+
+/// Fittings of delivery and cohort together, sorted by id, with the way from the old numbers to the new.
+struct Merged {
+    fittings: Vec<Fitting>,
+    places: Vec<Place>,
+    of_delivered: Vec<u32>,
+    of_stranger: Vec<Option<u32>>,
+    of_old: Vec<Option<u32>>,
+}
+
+fn merge_fittings(
+    delivered: Vec<(Fitting, Place)>,
+    old: &Records,
+    strangers: &[Box<str>],
+    label_names: &mut crate::records::Labels,
+) -> Merged {
+    let label_numbers: Vec<u16> = old
+        .label_names
+        .values()
+        .iter()
+        .map(|name| u16::try_from(label_names.number(name)).unwrap_or(u16::MAX))
+        .collect();
+    let mut merged = Merged {
+        fittings: Vec::with_capacity(delivered.len() + old.fittings.len()),
+        places: Vec::new(),
+        of_delivered: Vec::with_capacity(delivered.len()),
+        of_stranger: Vec::new(),
+        of_old: Vec::with_capacity(old.fittings.len()),
+    };
+    let mut push = |fitting: Fitting, place: Place| {
+        let number = u32::try_from(merged.fittings.len()).unwrap_or(u32::MAX);
+        merged.fittings.push(fitting);
+        merged.places.push(place);
+        number
+    };
+    let store = Place {
+        file: Place::STORE,
+        line: 0,
+    };
+    let mut olds = old.fittings.iter().peekable();
+    for (fitting, place) in delivered {
+        while let Some(before) = olds.next_if(|candidate| candidate.id < fitting.id) {
+            merged
+                .of_old
+                .push(Some(push(relabelled(before, &label_numbers), store)));
+        }
+        // The same id again: the delivery's record replaces the cohort's whole.
+        if olds.next_if(|candidate| candidate.id == fitting.id).is_some() {
+            merged.of_old.push(None);
+        }
+        merged.of_delivered.push(push(fitting, place));
+    }
+    for rest in olds {
+        merged
+            .of_old
+            .push(Some(push(relabelled(rest, &label_numbers), store)));
+    }
+    merged.of_stranger = strangers
+        .iter()
+        .map(|id| {
+            let at = merged
+                .fittings
+                .binary_search_by(|fitting| fitting.id.as_ref().cmp(id))
+                .ok()?;
+            u32::try_from(at).ok()
+        })
+        .collect();
+    merged
+}
+
+/// A fitting of the cohort with its labels renumbered.
+fn relabelled(fitting: &Fitting, numbers: &[u16]) -> Fitting {
+    let mut fitting = fitting.clone();
+    for (number, _) in &mut fitting.labels {
+        if let Some(&new) = numbers.get(usize::from(*number)) {
+            *number = new;
+        }
+    }
+    fitting
+}
+
+/// Calls back with the place of each row of a curve that has a point in the mask.
+fn each_row_place(curve: &Curve, mask: u16, mut place: impl FnMut(Place)) {
+    if curve.wide {
+        if mask != 0 {
+            place(curve.place);
+        }
+        return;
+    }
+    for position in 0..N_FREQUENCIES {
+        if mask & (1 << position) != 0 {
+            place(curve.place_of(position));
+        }
+    }
+}
+
+/// Number of rows that curves not of the cohort came from.
+fn rows_of_curves(curves: &[Curve]) -> u64 {
+    curves
+        .iter()
+        .filter(|curve| !curve.place.is_store())
+        .map(|curve| match (curve.wide, curve.filled()) {
+            (_, 0) => 0,
+            (true, _) => 1,
+            (false, filled) => u64::from(filled.count_ones()),
+        })
+        .sum()
+}
+
+/// Sorts the parts of curves, and takes out orphans of ears, targets without prescription, repeats and contradictions.
+fn settle_curves(
+    mut curves: Vec<Curve>,
+    ears: &[EarRecord],
+    fittings: &[Fitting],
+    issues: &mut Vec<RowIssue>,
+    repeats: &mut u64,
+) -> Vec<Curve> {
+    let mut assessed = vec![0_u8; fittings.len()];
+    for record in ears {
+        if let Some(slot) = assessed.get_mut(record.fitting as usize) {
+            *slot |= ear_bit(record.ear);
+        }
+    }
+    let mut set_aside = |curve: &Curve, mask: u16, rule: Rule| {
+        each_row_place(curve, mask, |place| {
+            issues.push(RowIssue {
+                table: TableName::Responses,
+                place,
+                column: None,
+                rule,
+            });
+        });
+    };
+    curves.retain_mut(|curve| {
+        if curve.place.is_store() {
+            return true;
+        }
+        let fitting = curve.key.fitting as usize;
+        if assessed.get(fitting).is_none_or(|ears| ears & ear_bit(curve.key.ear) == 0) {
+            set_aside(curve, curve.filled(), Rule::OrphanEar);
+            return false;
+        }
+        let prescribed = fittings.get(fitting).is_some_and(|f| f.prescription.is_some());
+        if curve.has_target != 0 && !prescribed {
+            let mask = if curve.wide {
+                curve.filled()
+            } else {
+                curve.has_target
+            };
+            set_aside(curve, mask, Rule::TargetWithoutPrescription);
+            curve.clear(mask);
+        }
+        curve.filled() != 0
+    });
+    curves.par_sort_unstable_by_key(|curve| (curve.key, curve.place));
+    for group in curves.chunk_by_mut(|a, b| a.key == b.key) {
+        if group.len() > 1 {
+            settle_group(group, &mut set_aside, repeats);
+        }
+    }
+    curves.retain(|curve| curve.filled() != 0);
+    curves
+}
+
+fn ear_bit(ear: Ear) -> u8 {
+    1 << (ear as u8)
+}
+
+/// Settles the parts of one curve; what is taken out is cleared.
+fn settle_group(
+    group: &mut [Curve],
+    set_aside: &mut impl FnMut(&Curve, u16, Rule),
+    repeats: &mut u64,
+) {
+    let delivered = group.iter().filter(|part| !part.place.is_store()).count();
+    let (new, old) = group.split_at_mut(delivered);
+    let mut contradicted = 0_u16;
+    for position in 0..N_FREQUENCIES {
+        let mut points = new
+            .iter()
+            .filter(|part| part.filled() & (1 << position) != 0)
+            .map(|part| part.point(position));
+        if let Some(first) = points.next()
+            && points.any(|other| other != first)
+        {
+            contradicted |= 1 << position;
+        }
+    }
+    let mut seen = [None; N_FREQUENCIES];
+    for part in new.iter_mut() {
+        let disputed = part.filled() & contradicted;
+        if disputed != 0 {
+            let mask = if part.wide { part.filled() } else { disputed };
+            set_aside(part, mask, Rule::Contradiction);
+            part.clear(mask);
+        }
+        // What the delivery or the cohort already says is a repeat, row by row.
+        let mut repeated = 0_u16;
+        for (position, slot) in seen.iter_mut().enumerate() {
+            let bit = 1_u16 << position;
+            if part.filled() & bit == 0 {
+                continue;
+            }
+            let point = part.point(position);
+            let in_store = old
+                .iter()
+                .any(|stored| stored.filled() & bit != 0 && stored.point(position) == point);
+            if slot.is_some() || in_store {
+                repeated |= bit;
+            }
+            *slot = Some(point);
+        }
+        if part.wide {
+            if part.filled() != 0 && repeated == part.filled() {
+                *repeats += 1;
+                part.clear(repeated);
+            }
+        } else {
+            *repeats += u64::from(repeated.count_ones());
+            part.clear(repeated);
+        }
+    }
+    // A later delivery's point replaces the cohort's at the same place.
+    let replaced = new.iter().fold(0, |mask, part| mask | part.filled());
+    for stored in old {
+        stored.clear(replaced);
+    }
+}
+
+/// Joins the parts of each curve into one.
+fn join_curves(curves: Vec<Curve>) -> Vec<Curve> {
+    let mut out: Vec<Curve> = Vec::with_capacity(curves.len());
+    for part in curves {
+        match out.last_mut() {
+            Some(curve) if curve.key == part.key => {
+                for position in 0..N_FREQUENCIES {
+                    let (target, measured) = part.point(position);
+                    curve.set(position, target, measured);
+                }
+            }
+            _ => out.push(part),
+        }
+    }
+    out
+}

@@ -1,0 +1,82 @@
+//! The manifest of a snapshot: which files make up the cohort, which deliveries it came from, and the account of their rows.
+
+use serde::{Deserialize, Serialize};
+
+/// Store format that this version writes.
+pub const FORMAT: u32 = 1;
+
+/// A snapshot of the cohort.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Manifest {
+    /// Store format.
+    pub format: u32,
+    /// Name of the snapshot, `000001` and on.
+    pub snapshot: String,
+    /// Names of the `x_…` label columns of any part.
+    pub label_columns: Vec<String>,
+    /// The deliveries that went in, oldest first.
+    pub deliveries: Vec<DeliveryEntry>,
+    /// The Parquet files that make up the tables.
+    pub parts: Vec<Part>,
+}
+
+/// A delivery that went in.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct DeliveryEntry {
+    /// The snapshot that brought it.
+    pub snapshot: String,
+    /// Hash of its content.
+    pub hash: String,
+    /// Account of each table.
+    pub accounts: Vec<AccountEntry>,
+    /// Rows set aside by table and rule.
+    pub rules: Vec<RuleEntry>,
+    /// Parquet file of the rows set aside, from the cohort's folder; none where no row was.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub set_aside: Option<String>,
+}
+
+/// The account of one table of a delivery.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct AccountEntry {
+    /// The table.
+    pub table: String,
+    /// Rows read.
+    pub rows_read: u64,
+    /// Rows stored.
+    pub rows_stored: u64,
+    /// Rows set aside.
+    pub rows_set_aside: u64,
+    /// Exact repeats.
+    pub exact_repeats: u64,
+}
+
+/// Rows of one table set aside by one rule.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct RuleEntry {
+    /// The table.
+    pub table: String,
+    /// The rule's code.
+    pub rule: String,
+    /// How many rows.
+    pub rows: u64,
+}
+
+/// A Parquet file of the cohort.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Part {
+    /// The table.
+    pub table: String,
+    /// The quarter whose rows it holds.
+    pub quarter: String,
+    /// Path from the cohort's folder.
+    pub path: String,
+    /// Rows.
+    pub rows: u64,
+    /// Size.
+    pub bytes: u64,
+    /// BLAKE3 of its bytes, hexadecimal.
+    pub hash: String,
+    /// Names of the `x_…` label columns it has.
+    pub label_columns: Vec<String>,
+}

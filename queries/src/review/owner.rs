@@ -1,0 +1,103 @@
+//! The owner's tables: is this quarter's quality all right, and where is it not?
+
+use std::collections::BTreeMap;
+
+use fitcohort_pipeline::plan::Plan;
+use fitcohort_pipeline::quarter::Quarter;
+use fitcohort_pipeline::store::Cohort;
+
+use super::gather::headline;
+use crate::analysis::Analysis;
+use crate::builder::{Builder, Cell, Kind, count_at};
+use crate::error::QueryError;
+use crate::selection::Selection;
+use crate::table::Table;
+
+/// The tables by key.
+pub(super) fn tables(
+    cohort: &Cohort,
+    plan: &Plan,
+    quarter: Option<Quarter>,
+    trends: &Table,
+) -> Result<BTreeMap<&'static str, Table>, QueryError> {
+    let this_quarter = |by: &[&str]| {
+        let selection = Selection::by(by);
+        match quarter {
+            Some(quarter) => selection.in_quarter(quarter),
+            None => selection,
+        }
+    };
+    let ask = |selection: Selection, name: &str| Analysis::open(cohort, plan, selection)?.query(name);
+    let deviation = ask(this_quarter(&[]), "match")?.where_text("stage", "final");
+    let listed = Analysis::open(cohort, plan, this_quarter(&[]))?
+        .referral_list()?
+        .where_text("rule", &plan.referral_rule)
+        .renamed("fitted_in", "quarter")
+        .renamed("clinic", "clinic_id")
+        .renamed("clinician", "clinician_id");
+    Ok(BTreeMap::from([
+        ("headline", headline(trends, quarter)),
+        ("trends", trends.clone()),
+        ("deviation", deviation),
+        ("two_ear_by_grade", ask(this_quarter(&["grade"]), "ears")?),
+        ("referrals", ask(this_quarter(&[]), "referrals")?),
+        ("referral_list", listed),
+        ("clinics", clinics(&ask(this_quarter(&["clinic_id"]), "clinicians")?)),
+    ]))
+}
+
+/// Clinics in the quarter: clinic_id × measure with limits of the funnel as interval.
+fn clinics(units: &Table) -> Table {
+    let mut out = Builder::new(
+        "clinics",
+        &[],
+        &[
+            ("clinic_id", Kind::Text),
+            ("measure", Kind::Text),
+            ("n", Kind::Integer),
+            ("observed", Kind::Real),
+            ("lo", Kind::Real),
+            ("hi", Kind::Real),
+            ("limit_low", Kind::Real),
+            ("limit_high", Kind::Real),
+            ("signal", Kind::Text),
+        ],
+    );
+    for row in 0..units.rows() {
+        let text = |column| Cell::Text(units.text_at(column, row).map(str::to_owned));
+        let real = |column| Cell::Real(units.real_at(column, row));
+        let n = count_at(units, "n", row);
+        let is_share = !matches!(
+            units.text_at("measure", row),
+            Some("rms" | "signed" | "high_frequency")
+        );
+        let interval = units
+            .real_at("observed", row)
+            .filter(|_| is_share)
+            .and_then(|share| {
+                #[allow(
+                    clippy::cast_precision_loss,
+                    clippy::cast_possible_truncation,
+                    clippy::cast_sign_loss,
+                    reason = "a share of a count gives the count back"
+                )]
+                let successes = (share * n as f64).round() as u64;
+                crate::statistics::proportion::wilson(successes, n).ok()
+            });
+        out.row(
+            &[],
+            vec![
+                text("clinic_id"),
+                text("measure"),
+                n.into(),
+                real("observed"),
+                interval.map(|i| i.lo).into(),
+                interval.map(|i| i.hi).into(),
+                real("limit_low"),
+                real("limit_high"),
+                text("signal"),
+            ],
+        );
+    }
+    out.build()
+}

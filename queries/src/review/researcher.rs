@@ -1,0 +1,330 @@
+//! The researcher's tables: does closer match predict satisfaction?
+
+use std::collections::BTreeMap;
+
+use crate::analysis::Analysis;
+use crate::builder::{Builder, Cell, Kind, count_at, share};
+use crate::engine::FLOW;
+use crate::error::QueryError;
+use crate::fits::{Fits, Measure};
+use crate::statistics::description::{mean_interval, mean_sd, quantile};
+use crate::statistics::multiplicity::holm;
+use crate::statistics::permutation::Statistic;
+use crate::table::Table;
+use crate::tables::association::{METHODS, Pairs, Resampling, correlate};
+
+/// Edges of the bins of the RMS deviation, dB; the last bin is open. Fixed, so that axes do not move between reports.
+const BINS: [f64; 9] = [0.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0, 10.0];
+
+/// Edges of the histogram: half decibels up to 12, the last bin open.
+const HISTOGRAM_BINS: u32 = 24;
+
+/// The tables by key.
+pub(super) fn tables(whole: &mut Analysis<'_>) -> Result<BTreeMap<&'static str, Table>, QueryError> {
+    let flow = flow(whole)?;
+    let association = whole.query("association")?;
+    let outcomes = whole.query("outcomes")?;
+    let variance = whole.query("variance")?;
+    let resampling = Resampling {
+        replicates: whole.plan.permutations.into(),
+        seed: whole.plan.seed,
+    };
+    let satisfied_from = whole.plan.outcome.satisfied_from;
+    let fits = whole.fits()?;
+    Ok(BTreeMap::from([
+        ("flow", flow),
+        ("association", association),
+        ("association_secondary", secondary(fits, satisfied_from, resampling)),
+        ("dose_response", dose_response(fits, satisfied_from)),
+        ("rms_by_answer", rms_by_answer(fits, satisfied_from)),
+        ("rms_histogram", rms_histogram(fits, satisfied_from)),
+        ("response_by_match", response_by_match(fits, satisfied_from)),
+        ("outcomes", outcomes),
+        ("variance", variance),
+    ]))
+}
+
+/// Flow of records, in order: what was delivered, what fell out at each step, and why.
+fn flow(whole: &mut Analysis<'_>) -> Result<Table, QueryError> {
+    let accounts = whole
+        .cohort
+        .manifest
+        .deliveries
+        .iter()
+        .flat_map(|delivery| &delivery.accounts)
+        .filter(|account| account.table == "fittings");
+    let delivered: u64 = accounts.map(|account| account.rows_read).sum();
+    let stored: u64 = whole
+        .cohort
+        .manifest
+        .parts
+        .iter()
+        .filter(|part| part.table == "fittings")
+        .map(|part| part.rows)
+        .sum();
+    let counts = whole.run_on_fits(FLOW, &[])?;
+    let count = |name| count_at(&counts, name, 0);
+    let steps = [
+        ("delivered", "Rows of fittings delivered", delivered, ""),
+        ("stored", "Fittings stored", stored, "set aside by a rule, repeated or superseded"),
+        ("fitted", "With a fitted ear, up to the quarter", count("fitted"), "no ear fitted, or later than the quarter under review"),
+        ("verified", "Verified by a final response", count("verified"), "no final real-ear response"),
+        ("eligible", "With a complete headline curve", count("eligible"), "no curve at average input with 500, 1000, 2000 and 4000 Hz"),
+        ("analysed", "With an answer on satisfaction", count("analysed"), "no answer"),
+    ];
+    let mut out = Builder::new(
+        "flow",
+        &[],
+        &[
+            ("step", Kind::Text),
+            ("label", Kind::Text),
+            ("n", Kind::Integer),
+            ("lost", Kind::Integer),
+            ("reason", Kind::Text),
+        ],
+    );
+    let mut before = None;
+    for (step, label, n, reason) in steps {
+        let lost: Option<u64> = before.map(|before: u64| before.saturating_sub(n));
+        out.row(
+            &[],
+            vec![
+                step.into(),
+                label.into(),
+                n.into(),
+                lost.map_or(Cell::Integer(None), Cell::from),
+                reason.into(),
+            ],
+        );
+        before = Some(n);
+    }
+    Ok(out.build())
+}
+
+/// Correlations of further exposures with the outcome item, with Holm's correction over all of them.
+fn secondary(fits: &Fits, satisfied_from: f64, resampling: Resampling) -> Table {
+    let all: Vec<usize> = (0..fits.len()).collect();
+    let exposures = [Measure::Signed, Measure::HighFrequency, Measure::ShareWithin];
+    let mut rows = Vec::new();
+    for exposure in exposures {
+        let pairs = Pairs::new(fits, &all, exposure, satisfied_from);
+        for (statistic, name) in METHODS {
+            if statistic == Statistic::Spearman {
+                rows.push((exposure, name, correlate(&pairs, statistic, resampling), pairs.n(), pairs.clusters()));
+            }
+        }
+    }
+    let p: Vec<f64> = rows.iter().filter_map(|(_, _, found, _, _)| found.p).collect();
+    let mut corrected = holm(&p).unwrap_or_default().into_iter();
+    let mut out = Builder::new(
+        "association_secondary",
+        &[],
+        &[
+            ("exposure", Kind::Text),
+            ("method", Kind::Text),
+            ("n", Kind::Integer),
+            ("n_clusters", Kind::Integer),
+            ("estimate", Kind::Real),
+            ("lo", Kind::Real),
+            ("hi", Kind::Real),
+            ("p", Kind::Real),
+            ("interval", Kind::Text),
+            ("p_holm", Kind::Real),
+        ],
+    );
+    for (exposure, method, found, n, clusters) in rows {
+        let p_holm = found.p.and_then(|_| corrected.next());
+        out.row(
+            &[],
+            vec![
+                exposure.name().into(),
+                method.into(),
+                n.into(),
+                clusters.into(),
+                found.estimate.into(),
+                found.interval.map(|i| i.lo).into(),
+                found.interval.map(|i| i.hi).into(),
+                found.p.into(),
+                found.how.as_str().into(),
+                p_holm.into(),
+            ],
+        );
+    }
+    out.build()
+}
+
+/// Fittings by bin of RMS deviation: lower edge, upper edge (none for the open bin), rows.
+fn binned(fits: &Fits, satisfied_from: f64) -> Vec<(f64, Option<f64>, Vec<usize>)> {
+    let uppers = BINS.iter().skip(1).copied().map(Some).chain([None]);
+    let mut bins: Vec<(f64, Option<f64>, Vec<usize>)> = BINS
+        .iter()
+        .zip(uppers)
+        .map(|(lo, hi)| (*lo, hi, Vec::new()))
+        .collect();
+    for row in 0..fits.len() {
+        if let Some(rms) = fits.value(Measure::Rms, row, satisfied_from)
+            && let Some((_, _, rows)) = bins
+                .iter_mut()
+                .find(|(lo, hi, _)| rms >= *lo && hi.is_none_or(|hi| rms < hi))
+        {
+            rows.push(row);
+        }
+    }
+    bins
+}
+
+/// Satisfaction by bin of RMS deviation, with intervals.
+fn dose_response(fits: &Fits, satisfied_from: f64) -> Table {
+    let mut out = Builder::new(
+        "dose_response",
+        &[],
+        &[
+            ("bin_lo", Kind::Real),
+            ("bin_hi", Kind::Real),
+            ("rms_mean", Kind::Real),
+            ("n", Kind::Integer),
+            ("mean", Kind::Real),
+            ("lo", Kind::Real),
+            ("hi", Kind::Real),
+            ("satisfied", Kind::Real),
+            ("satisfied_lo", Kind::Real),
+            ("satisfied_hi", Kind::Real),
+        ],
+    );
+    for (lo, hi, rows) in binned(fits, satisfied_from) {
+        let answered: Vec<(f64, f64)> = rows
+            .iter()
+            .filter_map(|&row| Some((fits.value(Measure::Rms, row, satisfied_from)?, fits.score(row)?)))
+            .collect();
+        let scores: Vec<f64> = answered.iter().map(|(_, score)| *score).collect();
+        let rms: Vec<f64> = answered.iter().map(|(rms, _)| *rms).collect();
+        let summary = mean_sd(&scores).ok();
+        let interval = summary.and_then(|s| mean_interval(s.n, s.mean, s.sd).ok());
+        let satisfied = scores.iter().filter(|score| **score >= satisfied_from).count() as u64;
+        let mut cells: Vec<Cell> = vec![
+            lo.into(),
+            hi.into(),
+            mean(&rms).into(),
+            scores.len().into(),
+            mean(&scores).into(),
+            interval.map(|i| i.lo).into(),
+            interval.map(|i| i.hi).into(),
+        ];
+        cells.extend(share(satisfied, scores.len() as u64));
+        out.row(&[], cells);
+    }
+    out.build()
+}
+
+fn mean(values: &[f64]) -> Option<f64> {
+    #[allow(clippy::cast_precision_loss, reason = "counts stay far below 2^53")]
+    (!values.is_empty()).then(|| values.iter().sum::<f64>() / values.len() as f64)
+}
+
+/// RMS deviations by answer, sorted; answers in order.
+fn by_answer(fits: &Fits, satisfied_from: f64) -> BTreeMap<i64, Vec<f64>> {
+    let mut found: BTreeMap<i64, Vec<f64>> = BTreeMap::new();
+    for row in 0..fits.len() {
+        if let (Some(rms), Some(score)) = (
+            fits.value(Measure::Rms, row, satisfied_from),
+            fits.table().integer_at("score", row),
+        ) {
+            found.entry(score).or_default().push(rms);
+        }
+    }
+    for values in found.values_mut() {
+        values.sort_unstable_by(f64::total_cmp);
+    }
+    found
+}
+
+/// A score in hundredths as the instrument has it.
+#[allow(clippy::cast_precision_loss, reason = "scores are small")]
+fn score_of(hundredths: i64) -> f64 {
+    hundredths as f64 / 100.0
+}
+
+/// Distribution of the RMS deviation by answer.
+fn rms_by_answer(fits: &Fits, satisfied_from: f64) -> Table {
+    let mut out = Builder::new(
+        "rms_by_answer",
+        &[],
+        &[
+            ("score", Kind::Real),
+            ("n", Kind::Integer),
+            ("q05", Kind::Real),
+            ("q25", Kind::Real),
+            ("q50", Kind::Real),
+            ("q75", Kind::Real),
+            ("q95", Kind::Real),
+            ("mean", Kind::Real),
+        ],
+    );
+    for (score, values) in by_answer(fits, satisfied_from) {
+        let at = |p| Cell::Real(quantile(&values, p).ok());
+        out.row(
+            &[],
+            vec![
+                score_of(score).into(),
+                values.len().into(),
+                at(0.05),
+                at(0.25),
+                at(0.5),
+                at(0.75),
+                at(0.95),
+                mean(&values).into(),
+            ],
+        );
+    }
+    out.build()
+}
+
+/// Histogram of the RMS deviation by answer.
+fn rms_histogram(fits: &Fits, satisfied_from: f64) -> Table {
+    let mut out = Builder::new(
+        "rms_histogram",
+        &[],
+        &[
+            ("score", Kind::Real),
+            ("bin_lo", Kind::Real),
+            ("bin_hi", Kind::Real),
+            ("n", Kind::Integer),
+        ],
+    );
+    for (score, values) in by_answer(fits, satisfied_from) {
+        for bin in 0..=HISTOGRAM_BINS {
+            let lo = f64::from(bin) * 0.5;
+            let hi = (bin < HISTOGRAM_BINS).then_some(lo + 0.5);
+            let n = values
+                .iter()
+                .filter(|rms| **rms >= lo && hi.is_none_or(|hi| **rms < hi))
+                .count();
+            out.row(&[], vec![score_of(score).into(), lo.into(), hi.into(), n.into()]);
+        }
+    }
+    out.build()
+}
+
+/// Answers returned by bin of RMS deviation.
+fn response_by_match(fits: &Fits, satisfied_from: f64) -> Table {
+    let mut out = Builder::new(
+        "response_by_match",
+        &[],
+        &[
+            ("bin_lo", Kind::Real),
+            ("bin_hi", Kind::Real),
+            ("n_fittings", Kind::Integer),
+            ("n_answered", Kind::Integer),
+            ("response_rate", Kind::Real),
+            ("response_rate_lo", Kind::Real),
+            ("response_rate_hi", Kind::Real),
+        ],
+    );
+    for (lo, hi, rows) in binned(fits, satisfied_from) {
+        let answered = rows.iter().filter(|&&row| fits.score(row).is_some()).count() as u64;
+        let mut cells: Vec<Cell> = vec![lo.into(), hi.into(), rows.len().into(), answered.into()];
+        cells.extend(share(answered, rows.len() as u64));
+        out.row(&[], cells);
+    }
+    out.build()
+}

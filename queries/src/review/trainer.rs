@@ -1,0 +1,233 @@
+//! The trainer's tables: where do clinicians differ, and in what?
+
+use std::collections::BTreeMap;
+
+use crate::analysis::Analysis;
+use crate::builder::{Builder, Cell, Kind};
+use crate::engine::UNITS;
+use crate::error::QueryError;
+use crate::fits::{Fits, Measure};
+use crate::selection::Selection;
+use crate::statistics::description::mean_sd;
+use crate::statistics::spread::sd_interval;
+use crate::table::Table;
+use crate::tables::units::{Funnel, INNER, OUTER, SHARES, UnitValues, share_counts};
+
+/// The tables by key.
+pub(super) fn tables(whole: &mut Analysis<'_>) -> Result<BTreeMap<&'static str, Table>, QueryError> {
+    let clinicians = whole.query("clinicians")?;
+    let variance = whole.query("variance")?;
+    let funnel = funnel(whole)?;
+    let signature = signature(whole)?;
+    let satisfied_from = whole.plan.outcome.satisfied_from;
+    let fits = whole.fits()?;
+    Ok(BTreeMap::from([
+        ("clinicians", clinicians),
+        ("funnel", funnel),
+        ("signature", signature),
+        ("spread", spread(fits, satisfied_from)),
+        ("first_final", first_final(fits, satisfied_from)),
+        ("variance", variance),
+    ]))
+}
+
+fn by_clinician() -> [String; 1] {
+    ["clinician_id".to_owned()]
+}
+
+/// Limits of the funnels over a grid of sizes, for drawing: measure × n.
+fn funnel(whole: &mut Analysis<'_>) -> Result<Table, QueryError> {
+    let by = by_clinician();
+    let satisfied_from = whole.plan.outcome.satisfied_from;
+    let counts = whole.run_on_fits(UNITS, &by)?;
+    let fits = whole.fits()?;
+    let units = fits.groups(&by);
+    let mut out = Builder::new(
+        "funnel",
+        &[],
+        &[
+            ("measure", Kind::Text),
+            ("n", Kind::Integer),
+            ("centre", Kind::Real),
+            ("lower_95", Kind::Real),
+            ("upper_95", Kind::Real),
+            ("lower_998", Kind::Real),
+            ("upper_998", Kind::Real),
+        ],
+    );
+    let mut draw = |measure: Measure, funnel: &Funnel, largest: u64| {
+        for n in grid(largest) {
+            let limits = |coverage| funnel.limits(n, coverage).ok();
+            let (inner, outer) = (limits(INNER), limits(OUTER));
+            out.row(
+                &[],
+                vec![
+                    measure.name().into(),
+                    n.into(),
+                    funnel.target().into(),
+                    inner.map(|i| i.lo).into(),
+                    inner.map(|i| i.hi).into(),
+                    outer.map(|i| i.lo).into(),
+                    outer.map(|i| i.hi).into(),
+                ],
+            );
+        }
+    };
+    for measure in SHARES {
+        let pairs = share_counts(&counts, measure);
+        let largest = pairs.iter().map(|(_, n)| *n).max().unwrap_or(0);
+        if let Ok(funnel) = Funnel::of_share(&pairs) {
+            draw(measure, &funnel, largest);
+        }
+    }
+    for measure in Measure::LEVELS {
+        let values = UnitValues::new(fits, &units, measure, satisfied_from).values;
+        let largest = values.iter().map(Vec::len).max().unwrap_or(0) as u64;
+        if let Ok(funnel) = Funnel::of_level(&values) {
+            draw(measure, &funnel, largest);
+        }
+    }
+    Ok(out.build())
+}
+
+/// Sizes from 2 to a tenth beyond the largest, about sixty of them, closer together where limits bend.
+fn grid(largest: u64) -> Vec<u64> {
+    let end = (largest + largest / 10).max(10);
+    let mut sizes: Vec<u64> = (0..=60_u64).map(|step| 2 + (end - 2) * step * step / 3600).collect();
+    sizes.dedup();
+    sizes
+}
+
+/// Mean deviation by clinician and frequency, over headline curves.
+fn signature(whole: &Analysis<'_>) -> Result<Table, QueryError> {
+    let selection = Selection {
+        by: by_clinician().to_vec(),
+        ..whole.selection.clone()
+    };
+    let found = Analysis::open(whole.cohort, whole.plan, selection)?
+        .query("match")?
+        .where_text("stage", "final")
+        .where_text("input_band", "average");
+    // Response and gain deviate by the same decibels, so both quantities count together, weighted by their numbers.
+    let mut sums: BTreeMap<(Option<String>, i64), (u64, f64, f64)> = BTreeMap::new();
+    for row in 0..found.rows() {
+        let key = (
+            found.text_at("clinician_id", row).map(str::to_owned),
+            found.integer_at("frequency_hz", row).unwrap_or(0),
+        );
+        let n = crate::builder::count_at(&found, "n_ears", row);
+        #[allow(clippy::cast_precision_loss, reason = "counts stay far below 2^53")]
+        let weight = n as f64;
+        let mean = found.real_at("mean", row).unwrap_or(0.0);
+        let square = found.real_at("rms", row).unwrap_or(0.0).powi(2);
+        let sum = sums.entry(key).or_default();
+        sum.0 += n;
+        sum.1 += weight * mean;
+        sum.2 += weight * square;
+    }
+    let mut out = Builder::new(
+        "signature",
+        &[],
+        &[
+            ("clinician_id", Kind::Text),
+            ("frequency_hz", Kind::Integer),
+            ("n_ears", Kind::Integer),
+            ("mean", Kind::Real),
+            ("sd", Kind::Real),
+        ],
+    );
+    for ((clinician, frequency), (n, total, squares)) in sums {
+        #[allow(clippy::cast_precision_loss, reason = "counts stay far below 2^53")]
+        let count = n as f64;
+        let mean = total / count;
+        let sd = (n > 1).then(|| ((squares - count * mean * mean).max(0.0) / (count - 1.0)).sqrt());
+        out.row(
+            &[],
+            vec![Cell::Text(clinician), frequency.into(), n.into(), mean.into(), sd.into()],
+        );
+    }
+    Ok(out.build())
+}
+
+/// How far a clinician's fittings lie apart: SD of the fittings' mean signed deviation, with its interval.
+fn spread(fits: &Fits, satisfied_from: f64) -> Table {
+    let mut out = Builder::new(
+        "spread",
+        &by_clinician(),
+        &[
+            ("n", Kind::Integer),
+            ("sd", Kind::Real),
+            ("lo", Kind::Real),
+            ("hi", Kind::Real),
+        ],
+    );
+    for group in fits.groups(&by_clinician()) {
+        let values: Vec<f64> = group
+            .rows
+            .iter()
+            .filter_map(|&row| fits.value(Measure::Signed, row, satisfied_from))
+            .collect();
+        let summary = mean_sd(&values).ok();
+        let interval = summary.and_then(|s| sd_interval(s.n, s.sd).ok());
+        out.row(
+            &group.labels,
+            vec![
+                values.len().into(),
+                summary.map(|s| s.sd).into(),
+                interval.map(|i| i.lo).into(),
+                interval.map(|i| i.hi).into(),
+            ],
+        );
+    }
+    out.build()
+}
+
+/// The first measurement against the final one, by clinician, over the fittings that have both.
+fn first_final(fits: &Fits, satisfied_from: f64) -> Table {
+    let mut out = Builder::new(
+        "first_final",
+        &by_clinician(),
+        &[
+            ("n_first", Kind::Integer),
+            ("n_final", Kind::Integer),
+            ("rms_first", Kind::Real),
+            ("rms_final", Kind::Real),
+            ("within_first", Kind::Real),
+            ("within_final", Kind::Real),
+        ],
+    );
+    for group in fits.groups(&by_clinician()) {
+        let rms: Vec<(f64, f64)> = group
+            .rows
+            .iter()
+            .filter_map(|&row| Some((fits.first_rms(row)?, fits.value(Measure::Rms, row, satisfied_from)?)))
+            .collect();
+        let within: Vec<(f64, f64)> = group
+            .rows
+            .iter()
+            .filter_map(|&row| {
+                Some((
+                    fits.first_within(row)?,
+                    fits.value(Measure::WithinCriterion, row, satisfied_from)?,
+                ))
+            })
+            .collect();
+        let n = rms.len() as u64;
+        let mean = |values: &[(f64, f64)], pick: fn(&(f64, f64)) -> f64| -> Option<f64> {
+            #[allow(clippy::cast_precision_loss, reason = "counts stay far below 2^53")]
+            (!values.is_empty()).then(|| values.iter().map(pick).sum::<f64>() / values.len() as f64)
+        };
+        out.row(
+            &group.labels,
+            vec![
+                n.into(),
+                n.into(),
+                mean(&rms, |pair| pair.0).into(),
+                mean(&rms, |pair| pair.1).into(),
+                mean(&within, |pair| pair.0).into(),
+                mean(&within, |pair| pair.1).into(),
+            ],
+        );
+    }
+    out.build()
+}

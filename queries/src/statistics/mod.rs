@@ -1,0 +1,145 @@
+//! Statistics on plain slices and sums.
+//!
+//! This module knows no tables, files or query engine: its inputs are slices of numbers or sufficient sums, its
+//! outputs are numbers with their intervals. What cannot be estimated comes back as [`NotEstimable`] with the reason;
+//! no function returns NaN or an infinity, and none panics on any input. Each function names the source of its method
+//! (pages and volumes from memory); what the formulas give is tested against published values and general libraries.
+//!
+//! | module | what it answers |
+//! |---|---|
+//! | [`description`] | quantiles, mean, standard deviation, interval of a mean |
+//! | [`proportion`] | intervals of a proportion and of a difference |
+//! | [`rank`] | Spearman's rho, Kendall's tau-b, their intervals and approximate p-values |
+//! | [`permutation`] | the same two, tested within clusters |
+//! | [`random_intercept`] | variance between and within groups, shrunken group means |
+//! | [`funnel`] | control limits against group size, over-dispersion |
+//! | [`control_chart`] | p, X-bar and S, EWMA and individuals charts |
+//! | [`trend`] | trend in proportions over ordered groups |
+//! | [`multiplicity`] | many p-values at once |
+//! | [`spread`] | interval of a standard deviation, equality of spread |
+//! | [`standardise`] | indirect standardisation for case mix |
+//! | [`random`] | named, counter-based random streams |
+
+pub mod control_chart;
+pub mod description;
+pub mod funnel;
+pub mod multiplicity;
+pub mod permutation;
+pub mod proportion;
+pub mod random;
+pub mod random_intercept;
+pub mod rank;
+mod root;
+pub mod spread;
+pub mod standardise;
+pub mod trend;
+
+#[cfg(test)]
+mod tests;
+
+/// The 0.975 quantile of the standard normal distribution, for two-sided 95 % intervals.
+///
+/// The rounded 1.96 would move the fourth digit of published Wilson limits. The tests compare it with the quantile
+/// function of `statrs`.
+pub const Z_95: f64 = 1.959963984540054;
+
+/// The 0.95 quantile of chi-square with one degree of freedom, [`Z_95`] squared: the drop in twice the
+/// log-likelihood that bounds a 95 % profile interval.
+pub const CHI_SQUARE_95: f64 = Z_95 * Z_95;
+
+/// Two limits, in the units of the quantity they bound; `lo <= hi`.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Interval {
+    /// The lower limit.
+    pub lo: f64,
+    /// The upper limit.
+    pub hi: f64,
+}
+
+impl Interval {
+    /// Whether the value lies between the limits, or on one of them.
+    pub fn contains(&self, value: f64) -> bool {
+        self.lo <= value && value <= self.hi
+    }
+}
+
+/// Why a quantity cannot be estimated from what was given. It is a result to be printed, not a failure of the run.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum NotEstimable {
+    /// Fewer observations than the method can work with.
+    #[error("too few observations: {needed} are needed, {got} are there")]
+    TooFew {
+        /// The smallest number the method accepts.
+        needed: u64,
+        /// The number given.
+        got: u64,
+    },
+    /// A variable has one value only, so nothing can go with it.
+    #[error("all values are equal")]
+    AllEqual,
+    /// Groups are to be compared, and there are fewer than two.
+    #[error("there are fewer than two groups to compare")]
+    OneGroup,
+    /// No group holds two observations, so spread within groups is unknown.
+    #[error("no group holds two or more observations")]
+    OnlySingletons,
+    /// There are groups and observations, but within the groups nothing varies.
+    #[error("nothing varies within the groups")]
+    NoVariation,
+    /// The estimate lies on the edge of its range, where the method gives no interval.
+    #[error("the estimate lies at the end of its range, where this interval is not defined")]
+    AtLimit,
+    /// Slices that describe the same rows have different lengths.
+    #[error("lengths differ: {left} against {right}")]
+    LengthsDiffer {
+        /// The length of the first slice.
+        left: usize,
+        /// The length of the other slice.
+        right: usize,
+    },
+    /// A value is NaN or infinite.
+    #[error("a value is not a finite number")]
+    NotFinite,
+    /// An argument lies outside the range in which the method is defined.
+    #[error("{what} is out of range")]
+    OutOfRange {
+        /// The argument, in words.
+        what: &'static str,
+    },
+}
+
+/// Refuses slices of different length.
+fn same_length(left: usize, right: usize) -> Result<(), NotEstimable> {
+    if left == right {
+        Ok(())
+    } else {
+        Err(NotEstimable::LengthsDiffer { left, right })
+    }
+}
+
+/// Refuses NaN and infinities.
+fn all_finite(values: &[f64]) -> Result<(), NotEstimable> {
+    if values.iter().all(|v| v.is_finite()) {
+        Ok(())
+    } else {
+        Err(NotEstimable::NotFinite)
+    }
+}
+
+/// Refuses fewer than `needed` observations.
+fn at_least(needed: u64, got: u64) -> Result<(), NotEstimable> {
+    if got >= needed {
+        Ok(())
+    } else {
+        Err(NotEstimable::TooFew { needed, got })
+    }
+}
+
+/// Lets a computed number through only if it is finite: the last guard against overflow on extreme input.
+fn finite(value: f64) -> Result<f64, NotEstimable> {
+    if value.is_finite() {
+        Ok(value)
+    } else {
+        Err(NotEstimable::NotFinite)
+    }
+}

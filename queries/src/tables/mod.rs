@@ -1,0 +1,71 @@
+//! The tables of `query`: one function a table, the columns as documented.
+
+pub(crate) mod association;
+pub(crate) mod matching;
+pub(crate) mod people;
+pub(crate) mod trends;
+pub(crate) mod units;
+
+use crate::analysis::Analysis;
+use crate::error::QueryError;
+use crate::table::Table;
+
+pub use people::NOT_EVALUATED;
+
+/// A query: its name and what a row of it is.
+#[derive(Clone, Copy, Debug)]
+pub struct QueryName {
+    /// The name.
+    pub name: &'static str,
+    /// What it answers, in a line.
+    pub about: &'static str,
+}
+
+/// The queries by name.
+pub const QUERIES: [QueryName; 11] = [
+    QueryName { name: "match", about: "deviation from target by frequency, input band, quantity and stage" },
+    QueryName { name: "curves", about: "measures of whole curves, and fittings within the criterion" },
+    QueryName { name: "verification", about: "fittings with any final real-ear response" },
+    QueryName { name: "ears", about: "two-ear uptake among people with loss in both ears" },
+    QueryName { name: "outcomes", about: "answers by instrument and item" },
+    QueryName { name: "association", about: "does closer match go with satisfaction?" },
+    QueryName { name: "clinicians", about: "clinicians (or another unit) against the funnel of all" },
+    QueryName { name: "variance", about: "variance between and within clinicians" },
+    QueryName { name: "trends", about: "the headline measures by quarter, with limits" },
+    QueryName { name: "referrals", about: "fittings that an asymmetry rule flags, by recorded referral" },
+    QueryName { name: "quality", about: "the account of every row read" },
+];
+
+impl Analysis<'_> {
+    /// Answers a query by name.
+    ///
+    /// # Errors
+    /// [`QueryError::UnknownQuery`] for another name; otherwise as the query says.
+    pub fn query(&mut self, name: &str) -> Result<Table, QueryError> {
+        match name {
+            "match" => matching::matches(self),
+            "curves" => matching::curves(self),
+            "verification" => matching::verification(self),
+            "ears" => people::ears(self),
+            "outcomes" => people::outcomes(self),
+            "association" => association::association(self),
+            "clinicians" => units::clinicians(self),
+            "variance" => units::variance(self),
+            "trends" => trends::trends(self),
+            "referrals" => people::referrals(self),
+            "quality" => people::quality(self),
+            _ => Err(QueryError::UnknownQuery {
+                name: name.to_owned(),
+                known: QUERIES.map(|query| query.name).join(", "),
+            }),
+        }
+    }
+
+    /// The fittings that the asymmetry rules flag, one row a rule and fitting. It names single records: keep it local.
+    ///
+    /// # Errors
+    /// [`QueryError::Engine`].
+    pub fn referral_list(&mut self) -> Result<Table, QueryError> {
+        people::referral_list(self)
+    }
+}

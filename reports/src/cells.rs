@@ -1,0 +1,121 @@
+//! How a value of a table is written: its unit follows from table, column and measure.
+
+use fitcohort_queries::table::{Table, Values};
+
+use crate::{format, words};
+
+/// The unit of a real column.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Unit {
+    /// Fraction 0-1.
+    Share,
+    /// dB.
+    Decibel,
+    /// A score.
+    Score,
+    /// A correlation or coefficient.
+    Coefficient,
+    /// A p-value.
+    Probability,
+    /// A count held as a real number.
+    Count,
+}
+
+impl Unit {
+    /// The unit named in column `unit` of the headline.
+    pub(crate) fn named(name: &str) -> Self {
+        match name {
+            "share" => Self::Share,
+            "dB" => Self::Decibel,
+            "count" => Self::Count,
+            "score" => Self::Score,
+            _ => Self::Coefficient,
+        }
+    }
+
+    fn of_measure(measure: &str) -> Self {
+        match measure {
+            "rms" | "signed" | "high_frequency" | "spread" => Self::Decibel,
+            _ => Self::Share,
+        }
+    }
+}
+
+/// Writes a number in its unit; `n` decides how many decimals it carries.
+pub(crate) fn write(value: f64, unit: Unit, n: Option<i64>) -> String {
+    match unit {
+        Unit::Share => format::share(value, n),
+        Unit::Decibel => format::decibel(value),
+        Unit::Score => format::fixed(value, if n.is_some_and(|n| n >= 200) { 2 } else { 1 }),
+        Unit::Coefficient => format::fixed(value, 2),
+        Unit::Probability => format::p_value(value),
+        Unit::Count => format::fixed(value, 0),
+    }
+}
+
+/// The number of records behind a row, from the first column that holds one.
+pub(crate) fn records(table: &Table, row: usize) -> Option<i64> {
+    [
+        "n",
+        "n_ears",
+        "n_candidates",
+        "n_fittings",
+        "n_final",
+        "n_answered",
+    ]
+    .iter()
+    .find_map(|name| table.integer_at(name, row))
+}
+
+/// The unit of a real column of a table at a row.
+fn unit(key: &str, column: &str, table: &Table, row: usize) -> Unit {
+    let measure = table.text_at("measure", row).unwrap_or("");
+    match (key, column) {
+        ("headline", _) => Unit::named(table.text_at("unit", row).unwrap_or("")),
+        ("association" | "association_secondary", "p" | "p_holm") => Unit::Probability,
+        ("association" | "association_secondary", _) => Unit::Coefficient,
+        ("trends" | "clinics" | "clinicians" | "funnel", _) => Unit::of_measure(measure),
+        ("variance", _) => Unit::Coefficient,
+        ("deviation", "within_5" | "within_criterion")
+        | ("two_ear_by_grade", _)
+        | ("first_final", "within_first" | "within_final") => Unit::Share,
+        (_, name) if name.starts_with("satisfied") || name.starts_with("response_rate") => {
+            Unit::Share
+        }
+        ("dose_response", "mean" | "lo" | "hi") | ("outcomes", _) => Unit::Score,
+        _ => Unit::Decibel,
+    }
+}
+
+/// The text of a cell, and whether it is a number.
+pub(crate) fn cell(key: &str, table: &Table, column: &str, row: usize) -> (String, bool) {
+    let Some(found) = table.column(column) else {
+        return (String::new(), false);
+    };
+    let withheld = table.flag_at("withheld", row) == Some(true);
+    let nothing = if withheld { "withheld" } else { "–" };
+    match &found.values {
+        Values::Text(_) => {
+            let text = table.text_at(column, row);
+            (text.map_or("–", words::of_value).to_owned(), false)
+        }
+        Values::Flag(_) => {
+            let flag = table.flag_at(column, row);
+            let text = flag.map_or("–", |yes| if yes { "yes" } else { "no" });
+            (text.to_owned(), false)
+        }
+        Values::Integer(_) => (
+            table
+                .integer_at(column, row)
+                .map_or_else(|| nothing.to_owned(), format::count),
+            true,
+        ),
+        Values::Real(_) => (
+            table.real_at(column, row).map_or_else(
+                || nothing.to_owned(),
+                |value| write(value, unit(key, column, table, row), records(table, row)),
+            ),
+            true,
+        ),
+    }
+}

@@ -1,0 +1,244 @@
+//! The one place for sizes, spacing and colours of every figure.
+//!
+//! The data colours are those of Okabe & Ito (2008), which stay apart under the common forms of
+//! colour blindness. Colour never stands alone: shape, position or a label says the same.
+
+/// Width of every figure, px at nominal size.
+pub(crate) const WIDTH: f64 = 640.0;
+/// Empty border around everything, px.
+pub(crate) const MARGIN: f64 = 16.0;
+/// Size of the title, px.
+pub(crate) const TITLE: f64 = 19.0;
+/// Size of labels, ticks and the note under the title, px. At half width on A4 this is 6 pt.
+pub(crate) const LABEL: f64 = 15.0;
+/// Size of the line at the foot and of numbers inside cells, px.
+pub(crate) const SMALL: f64 = 14.0;
+/// Distance of text lines as a multiple of their size.
+pub(crate) const LEADING: f64 = 1.32;
+/// Least distance between the baselines of two labels under each other, px.
+pub(crate) const LABEL_STEP: f64 = 18.0;
+/// Gap between an axis and its labels, px.
+pub(crate) const GAP: f64 = 6.0;
+
+/// Width of hair lines (grid), px.
+pub(crate) const HAIR: f64 = 0.8;
+/// Width of lines for intervals and limits, px.
+pub(crate) const LINE: f64 = 1.6;
+/// Width of the main data line, px.
+pub(crate) const STRONG: f64 = 2.4;
+/// Radius of a data point, px.
+pub(crate) const POINT: f64 = 4.2;
+
+/// What a colour is for.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) enum Ink {
+    /// Text and strong marks.
+    Text,
+    /// Secondary text.
+    Soft,
+    /// Grid and axes.
+    Grid,
+    /// The ground.
+    Paper,
+    /// Ground of limits and tolerance.
+    Band,
+    /// A stronger ground for distributions.
+    Box,
+    /// The main data.
+    Data,
+    /// A second kind of data.
+    Second,
+    /// What asks for a look.
+    Signal,
+    /// A colour that is the same by day and by night, as in the cells of a heat map.
+    Fixed(u8, u8, u8),
+}
+
+/// A role, its name as a style-sheet variable, and its colours on white and on dark ground.
+struct Role {
+    ink: Ink,
+    name: &'static str,
+    light: (u8, u8, u8),
+    dark: (u8, u8, u8),
+}
+
+const fn role(ink: Ink, name: &'static str, light: (u8, u8, u8), dark: (u8, u8, u8)) -> Role {
+    Role {
+        ink,
+        name,
+        light,
+        dark,
+    }
+}
+
+/// Every role once; no two share a light colour, so a page can turn colours back into roles.
+const ROLES: [Role; 9] = [
+    role(Ink::Text, "ink", (0x1C, 0x21, 0x26), (0xEC, 0xEE, 0xF0)),
+    role(Ink::Soft, "soft", (0x50, 0x58, 0x60), (0xB4, 0xBC, 0xC4)),
+    role(Ink::Grid, "grid", (0xD6, 0xDB, 0xE0), (0x3D, 0x44, 0x4C)),
+    role(Ink::Paper, "paper", (0xFF, 0xFF, 0xFF), (0x16, 0x1A, 0x1E)),
+    role(Ink::Band, "band", (0xE9, 0xEE, 0xF2), (0x26, 0x2D, 0x34)),
+    role(Ink::Box, "box", (0xB5, 0xD3, 0xE7), (0x2B, 0x51, 0x6B)),
+    role(Ink::Data, "data", (0x00, 0x72, 0xB2), (0x56, 0xB4, 0xE9)),
+    role(
+        Ink::Second,
+        "second",
+        (0xB3, 0x7B, 0x00),
+        (0xE6, 0x9F, 0x00),
+    ),
+    role(
+        Ink::Signal,
+        "signal",
+        (0xC4, 0x50, 0x00),
+        (0xFF, 0x8A, 0x3D),
+    ),
+];
+
+impl Ink {
+    /// Red, green and blue on white ground, 0-255.
+    pub(crate) fn rgb(self) -> (u8, u8, u8) {
+        if let Self::Fixed(red, green, blue) = self {
+            return (red, green, blue);
+        }
+        ROLES
+            .iter()
+            .find(|role| role.ink == self)
+            .map_or((0, 0, 0), |role| role.light)
+    }
+}
+
+fn hex(rgb: (u8, u8, u8)) -> String {
+    format!("#{:02X}{:02X}{:02X}", rgb.0, rgb.1, rgb.2)
+}
+
+/// Replaces the colours of a drawing by style-sheet variables (with the colour as fallback), so
+/// that a page can show it on light and on dark ground.
+pub(crate) fn with_variables(svg: &str) -> String {
+    ROLES.iter().fold(svg.to_owned(), |text, role| {
+        let colour = hex(role.light);
+        text.replace(
+            &format!("=\"{colour}\""),
+            &format!("=\"var(--{},{colour})\"", role.name),
+        )
+    })
+}
+
+/// The declarations of the variables, for light or dark ground.
+pub(crate) fn variables(dark: bool) -> String {
+    ROLES
+        .iter()
+        .map(|role| {
+            let colour = if dark { role.dark } else { role.light };
+            format!("--{}:{};", role.name, hex(colour))
+        })
+        .collect()
+}
+
+/// Colour of a signed value on a scale that is blue below, near white at 0 and orange above.
+/// `share` runs from -1 to 1. Second value: the colour of text on it.
+pub(crate) fn diverging(share: f64) -> (Ink, Ink) {
+    const BELOW: [f64; 3] = [0.0, 90.0, 160.0];
+    const NONE: [f64; 3] = [247.0, 246.0, 242.0];
+    const ABOVE: [f64; 3] = [204.0, 84.0, 0.0];
+    // Steps of an eighth: a reader cannot tell finer ones apart, and the file stays small.
+    let share = (share.clamp(-1.0, 1.0) * 8.0).round() / 8.0;
+    let end = if share < 0.0 { BELOW } else { ABOVE };
+    let weight = share.abs();
+    let mix = |from: f64, to: f64| byte(from + (to - from) * weight);
+    let [red, green, blue] = [0, 1, 2].map(|channel: usize| {
+        let from = NONE.get(channel).copied().unwrap_or_default();
+        let to = end.get(channel).copied().unwrap_or_default();
+        mix(from, to)
+    });
+    // At this luminance black and white text stand out alike (WCAG 2.1, relative luminance).
+    let text = if luminance((red, green, blue)) < 0.179 {
+        Ink::Fixed(0xFE, 0xFE, 0xFE)
+    } else {
+        Ink::Fixed(0, 0, 0)
+    };
+    (Ink::Fixed(red, green, blue), text)
+}
+
+/// Relative luminance of a colour, 0-1 (WCAG 2.1).
+fn luminance((red, green, blue): (u8, u8, u8)) -> f64 {
+    let channel = |value: u8| {
+        let share = f64::from(value) / 255.0;
+        if share <= 0.040_45 {
+            share / 12.92
+        } else {
+            ((share + 0.055) / 1.055).powf(2.4)
+        }
+    };
+    0.2126 * channel(red) + 0.7152 * channel(green) + 0.0722 * channel(blue)
+}
+
+#[allow(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "clamped to 0-255 first"
+)]
+fn byte(value: f64) -> u8 {
+    value.round().clamp(0.0, 255.0) as u8
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(
+        clippy::unwrap_used,
+        clippy::expect_used,
+        clippy::panic,
+        reason = "tests"
+    )]
+    use super::*;
+
+    fn contrast(one: (u8, u8, u8), other: (u8, u8, u8)) -> f64 {
+        let (one, other) = (luminance(one), luminance(other));
+        (one.max(other) + 0.05) / (one.min(other) + 0.05)
+    }
+
+    /// Source: WCAG 2.1, success criteria 1.4.3 (text 4.5 to 1) and 1.4.11 (marks 3 to 1), with
+    /// the formula of relative luminance given there.
+    #[test]
+    fn text_and_marks_stand_out_from_their_ground() {
+        for dark in [false, true] {
+            let colour = |ink: Ink| {
+                let role = ROLES.iter().find(|role| role.ink == ink).unwrap();
+                if dark { role.dark } else { role.light }
+            };
+            for ground in [Ink::Paper, Ink::Band] {
+                for (ink, least) in [
+                    (Ink::Text, 4.5),
+                    (Ink::Soft, 4.5),
+                    (Ink::Data, 3.0),
+                    (Ink::Second, 3.0),
+                    (Ink::Signal, 3.0),
+                ] {
+                    let found = contrast(colour(ink), colour(ground));
+                    assert!(
+                        found >= least,
+                        "{ink:?} on {ground:?}, dark {dark}: {found}"
+                    );
+                }
+            }
+        }
+        for step in -8_i32..=8 {
+            let (ground, text) = diverging(f64::from(step) / 8.0);
+            let found = contrast(ground.rgb(), text.rgb());
+            assert!(found >= 4.5, "cell text at step {step}: {found}");
+        }
+    }
+
+    #[test]
+    fn roles_can_be_told_apart_by_their_light_colour() {
+        for (place, role) in ROLES.iter().enumerate() {
+            for other in ROLES.iter().skip(place + 1) {
+                assert_ne!(role.light, other.light);
+            }
+        }
+        let svg = with_variables("<line stroke=\"#0072B2\"/><text fill=\"#0072B3\">#0072B2</text>");
+        assert_eq!(
+            svg,
+            "<line stroke=\"var(--data,#0072B2)\"/><text fill=\"#0072B3\">#0072B2</text>"
+        );
+    }
+}

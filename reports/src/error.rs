@@ -1,0 +1,48 @@
+//! What can go wrong while a report is written.
+
+use std::path::PathBuf;
+
+/// A report could not be written; nothing in the review itself can cause this.
+#[derive(Debug, thiserror::Error)]
+pub enum ReportError {
+    /// A folder could not be made: no permission, no space, or a file of that name is in the way.
+    #[error("cannot make the folder {}: {source}", path.display())]
+    Folder {
+        /// The folder.
+        path: PathBuf,
+        /// The system's answer.
+        source: std::io::Error,
+    },
+    /// A file could not be written.
+    #[error("cannot write {}: {source}", path.display())]
+    File {
+        /// The file.
+        path: PathBuf,
+        /// The system's answer.
+        source: std::io::Error,
+    },
+    /// The drawing backend failed. It draws into memory, so this is a fault of the program.
+    #[error("cannot draw the figures for {}: {source}", path.display())]
+    Drawing {
+        /// The folder that the figures were for.
+        path: PathBuf,
+        /// The backend's answer.
+        source: std::io::Error,
+    },
+    /// A table could not be put into CSV. It goes into memory, so this is a fault of the program.
+    #[error("cannot put {} into CSV: {source}", path.display())]
+    Csv {
+        /// The file that the table was for.
+        path: PathBuf,
+        /// The writer's answer.
+        source: csv::Error,
+    },
+    /// Numbers could not be put into JSON. It goes into memory, so this is a fault of the program.
+    #[error("cannot put {} into JSON: {source}", path.display())]
+    Json {
+        /// The file that the numbers were for.
+        path: PathBuf,
+        /// The writer's answer.
+        source: serde_json::Error,
+    },
+}

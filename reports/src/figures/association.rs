@@ -1,0 +1,183 @@
+//! Every estimate of how match and satisfaction go together, with its interval; the primary first.
+
+use fitcohort_queries::review::Review;
+use fitcohort_queries::table::Table;
+
+use super::{Drawn, count_range};
+use crate::drawing::canvas::{Area, Canvas};
+use crate::drawing::rows::{Row, height, row_chart};
+use crate::drawing::scale::{Scale, Unit};
+use crate::drawing::sheet::{Words, missing, sheet};
+use crate::drawing::theme::{Ink, LINE, POINT};
+use crate::{format, words};
+
+const KEY: &str = "association";
+const PITCH: f64 = 26.0;
+
+/// One estimate.
+struct Estimate {
+    label: String,
+    value: f64,
+    lo: Option<f64>,
+    hi: Option<f64>,
+    n: Option<i64>,
+    primary: bool,
+    rank: bool,
+}
+
+/// Rank correlations in one panel, coefficients of ordinal models in another.
+pub(super) fn figure(review: &Review) -> Drawn {
+    let mut all = read(review.table("association"), false);
+    if let Some(first) = all.first_mut() {
+        first.primary = true;
+    }
+    let first = all.first().map(|estimate| sentence(estimate));
+    all.extend(read(review.table("association_secondary"), true));
+    let Some(title) = first.or_else(|| all.first().map(sentence)) else {
+        return missing(
+            KEY,
+            "No association can be shown",
+            "Too few fittings have both a complete headline curve and an answer on satisfaction.",
+        );
+    };
+    let (rank, model): (Vec<&Estimate>, Vec<&Estimate>) =
+        all.iter().partition(|estimate| estimate.rank);
+    let n = count_range(all.iter().filter_map(|estimate| estimate.n))
+        .map_or_else(String::new, |n| {
+            format!(" Fittings per estimate: n\u{a0}=\u{a0}{n}.")
+        });
+    let note = format!(
+        "Diamond: primary analysis, stated beforehand; dots: other analyses; bars: 95 % intervals. Left of 0: \
+         a greater deviation goes with a lower answer.{n}"
+    );
+    let words = Words {
+        key: KEY,
+        description: format!(
+            "{title}. {note} The values are in tables/association.csv and tables/association_secondary.csv."
+        ),
+        title,
+        note,
+        source: "An association is not a cause. How each interval was made is in the table; p-values of the \
+                 secondary analyses are adjusted by Holm's method."
+            .to_owned(),
+    };
+    let panels: Vec<(Vec<&Estimate>, &str)> = [
+        (rank, "Rank correlation"),
+        (model, "Coefficient of the ordinal model, log odds"),
+    ]
+    .into_iter()
+    .filter(|(estimates, _)| !estimates.is_empty())
+    .collect();
+    let high = panels
+        .iter()
+        .map(|(estimates, _)| height(estimates.len(), PITCH))
+        .sum();
+    sheet(&words, high, |canvas, area| {
+        let mut top = area.top;
+        for (estimates, title) in &panels {
+            let bottom = top + height(estimates.len(), PITCH);
+            let part = Area {
+                top,
+                bottom,
+                ..area
+            };
+            forest(canvas, part, estimates, title);
+            top = bottom;
+        }
+    })
+}
+
+fn read(table: &Table, secondary: bool) -> Vec<Estimate> {
+    (0..table.rows())
+        .filter_map(|row| {
+            let method = table.text_at("method", row).unwrap_or("");
+            let mut label = words::of_value(method).to_owned();
+            if secondary {
+                let exposure = words::of_value(table.text_at("exposure", row).unwrap_or(""));
+                // Both names in full are too long for the label; the table has them.
+                let short = match method {
+                    "spearman" => "rho",
+                    "kendall" => "tau-b",
+                    _ => label.as_str(),
+                };
+                label = format!("{exposure}, {short}");
+            }
+            if table.flag_at("weighted", row) == Some(true) {
+                label.push_str(", weighted");
+            }
+            Some(Estimate {
+                label,
+                value: table.real_at("estimate", row)?,
+                lo: table.real_at("lo", row),
+                hi: table.real_at("hi", row),
+                n: table.integer_at("n", row),
+                primary: false,
+                rank: !method.starts_with("ordinal"),
+            })
+        })
+        .collect()
+}
+
+fn number(estimate: &Estimate) -> String {
+    let value = format::fixed(estimate.value, 2);
+    match (estimate.lo, estimate.hi) {
+        (Some(lo), Some(hi)) => format!(
+            "{value} ({} to {})",
+            format::fixed(lo, 2),
+            format::fixed(hi, 2)
+        ),
+        _ => format!("{value} (no interval)"),
+    }
+}
+
+fn sentence(estimate: &Estimate) -> String {
+    let n = estimate
+        .n
+        .map_or_else(String::new, |n| format!(", {}", format::n(n)));
+    let interval = match (estimate.lo, estimate.hi) {
+        (Some(lo), Some(hi)) => format!(
+            "95 % interval {} to {}",
+            format::fixed(lo, 2),
+            format::fixed(hi, 2)
+        ),
+        _ => "no interval".to_owned(),
+    };
+    format!(
+        "Satisfaction and RMS deviation: {} {} ({interval}{n})",
+        estimate.label,
+        format::fixed(estimate.value, 2)
+    )
+}
+
+fn forest(canvas: &mut Canvas, area: Area, estimates: &[&Estimate], title: &str) {
+    let rows: Vec<Row> = estimates
+        .iter()
+        .map(|estimate| Row {
+            label: estimate.label.clone(),
+            right: number(estimate),
+            called_out: true,
+        })
+        .collect();
+    let values = estimates
+        .iter()
+        .flat_map(|estimate| [Some(estimate.value), estimate.lo, estimate.hi])
+        .flatten()
+        .chain([0.0]);
+    let scale = Scale::around(values, Unit::Plain, 4);
+    let plot = row_chart(canvas, area, &rows, PITCH, (scale, title));
+    let nought = plot.x(0.0);
+    let ends = [(nought, plot.area.top), (nought, plot.area.bottom)];
+    canvas.line(&ends, Ink::Soft, LINE);
+    for (row, estimate) in estimates.iter().enumerate() {
+        let y = plot.y(row);
+        if let (Some(lo), Some(hi)) = (estimate.lo, estimate.hi) {
+            canvas.line(&[(plot.x(lo), y), (plot.x(hi), y)], Ink::Data, LINE);
+        }
+        let at = (plot.x(estimate.value), y);
+        if estimate.primary {
+            canvas.diamond(at, POINT * 1.8, Ink::Text);
+        } else {
+            canvas.disc(at, POINT, Ink::Data);
+        }
+    }
+}

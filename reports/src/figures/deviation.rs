@@ -1,0 +1,223 @@
+//! Deviation from target by frequency, the quarter under review.
+
+use fitcohort_queries::review::Review;
+use fitcohort_queries::table::Table;
+
+use super::{Drawn, count_range, criterion_source};
+use crate::drawing::axes::{Plot, Room, frame};
+use crate::drawing::canvas::{Area, Canvas, Hang, Lettering};
+use crate::drawing::scale::{Scale, Unit};
+use crate::drawing::sheet::{Words, missing, sheet};
+use crate::drawing::theme::{HAIR, Ink, LABEL, LINE, STRONG};
+use crate::format;
+
+const KEY: &str = "deviation-by-frequency";
+const HIGH: f64 = 330.0;
+/// Half the width of a box, and of the tolerance behind it, px.
+const BOX: f64 = 8.0;
+const GATE: f64 = 14.0;
+
+/// Box and whiskers at each frequency over the tolerance, a panel for each quantity.
+pub(super) fn figure(review: &Review) -> Drawn {
+    let table = headline_band(review.table("deviation"));
+    let known = table.filtered(|table, row| table.real_at("q50", row).is_some());
+    if known.rows() == 0 {
+        return missing(
+            KEY,
+            "No deviation from target can be shown",
+            "No frequency has enough ears with a target and a final response in this quarter.",
+        );
+    }
+    let mut quantities: Vec<String> = (0..known.rows())
+        .map(|row| {
+            known
+                .text_at("quantity", row)
+                .unwrap_or("response")
+                .to_owned()
+        })
+        .collect();
+    quantities.sort();
+    quantities.dedup();
+    let band = known
+        .text_at("input_band", 0)
+        .unwrap_or("average")
+        .to_owned();
+    let n = count_range((0..known.rows()).filter_map(|row| known.integer_at("n_ears", row)));
+    let title = title(review, &known);
+    let note = format!(
+        "Final responses at {band} input level. Bold line: median; box: middle half of the ears; \
+         thin line: 5 % to 95 %; shaded: tolerance. Ears per frequency: {}.",
+        n.map_or_else(|| "unknown".to_owned(), |n| format!("n\u{a0}=\u{a0}{n}"))
+    );
+    let words = Words {
+        key: KEY,
+        description: format!("{title}. {note} The values are in tables/deviation.csv."),
+        title,
+        note,
+        source: format!(
+            "Deviation is measured minus target. {}",
+            criterion_source(review)
+        ),
+    };
+    #[allow(clippy::cast_precision_loss, reason = "one or two panels")]
+    let high = HIGH * quantities.len() as f64;
+    sheet(&words, high, |canvas, area| {
+        let mut top = area.top;
+        for quantity in &quantities {
+            let part = Area {
+                top,
+                bottom: top + HIGH - 12.0,
+                ..area
+            };
+            let rows = known.filtered(|table, row| {
+                table.text_at("quantity", row).unwrap_or("response") == quantity
+            });
+            panel(canvas, part, review, &rows, quantity);
+            top += HIGH;
+        }
+    })
+}
+
+/// The average input level where it is there, otherwise the first that is.
+fn headline_band(table: &Table) -> Table {
+    let average = table.where_text("input_band", "average");
+    if average.rows() > 0 {
+        return average;
+    }
+    match table.text_at("input_band", 0) {
+        Some(first) => table.where_text("input_band", first),
+        None => table.clone(),
+    }
+}
+
+/// The frequency whose median lies farthest from target.
+fn title(review: &Review, rows: &Table) -> String {
+    let farthest = (0..rows.rows())
+        .filter_map(|row| Some((rows.real_at("q50", row)?, row)))
+        .max_by(|one, other| {
+            let order = one.0.abs().total_cmp(&other.0.abs());
+            order.then(other.1.cmp(&one.1))
+        });
+    let Some((value, row)) = farthest else {
+        return String::new();
+    };
+    let side = if format::fixed(value, 1) == "0.0" {
+        "on target".to_owned()
+    } else if value < 0.0 {
+        format!("{} below target", format::decibel(-value))
+    } else {
+        format!("{} above target", format::decibel(value))
+    };
+    format!(
+        "The median ear is farthest from target at {} Hz: {side} in {} ({})",
+        rows.real_at("frequency_hz", row)
+            .map_or_else(String::new, format::frequency),
+        super::quarter(review),
+        rows.integer_at("n_ears", row)
+            .map_or_else(|| "n unknown".to_owned(), format::n)
+    )
+}
+
+fn panel(canvas: &mut Canvas, area: Area, review: &Review, rows: &Table, quantity: &str) {
+    let tolerance = review
+        .table("tolerance")
+        .where_text("criterion", &review.context.criterion);
+    let gates: Vec<(f64, f64)> = (0..tolerance.rows())
+        .filter_map(|row| {
+            Some((
+                tolerance.real_at("frequency_hz", row)?,
+                tolerance.real_at("limit_db", row)?,
+            ))
+        })
+        .collect();
+    let quantiles = ["q05", "q25", "q50", "q75", "q95"];
+    let values = (0..rows.rows())
+        .flat_map(|row| quantiles.map(|name| rows.real_at(name, row)))
+        .flatten()
+        .chain(gates.iter().flat_map(|(_, limit)| [*limit, -limit]));
+    let y = Scale::around(values, Unit::Decibel, 6);
+    let hertz = (0..rows.rows()).filter_map(|row| rows.real_at("frequency_hz", row));
+    let x = Scale::frequencies(hertz.chain(gates.iter().map(|(hertz, _)| *hertz)));
+    let y_title = format!("{quantity}: measured minus target, dB");
+    let room = Room::default();
+    let plot = frame(canvas, area, (x, "Frequency, Hz"), (y, &y_title), room);
+
+    for (hertz, limit) in &gates {
+        let gate = Area {
+            left: plot.x(*hertz) - GATE,
+            top: plot.y(*limit),
+            right: plot.x(*hertz) + GATE,
+            bottom: plot.y(-limit),
+        };
+        canvas.rectangle(gate, Ink::Band);
+        for level in [gate.top, gate.bottom] {
+            canvas.line(
+                &[(gate.left, level), (gate.right, level)],
+                Ink::Soft,
+                HAIR * 1.5,
+            );
+        }
+    }
+    let nought = plot.y(0.0);
+    let ends = [(plot.area.left, nought), (plot.area.right, nought)];
+    canvas.line(&ends, Ink::Soft, LINE / 1.5);
+    let medians: Vec<_> = (0..rows.rows())
+        .filter_map(|row| {
+            Some(plot.at(
+                rows.real_at("frequency_hz", row)?,
+                rows.real_at("q50", row)?,
+            ))
+        })
+        .collect();
+    for row in 0..rows.rows() {
+        distribution(canvas, &plot, rows, row, quantiles);
+    }
+    canvas.line(&medians, Ink::Data, LINE / 2.0);
+    name_limits(canvas, &plot, &gates);
+}
+
+fn distribution(canvas: &mut Canvas, plot: &Plot, rows: &Table, row: usize, names: [&str; 5]) {
+    let Some(hertz) = rows.real_at("frequency_hz", row) else {
+        return;
+    };
+    let x = plot.x(hertz);
+    let [q05, q25, q50, q75, q95] = names.map(|name| rows.real_at(name, row));
+    if let (Some(low), Some(high)) = (q05, q95) {
+        canvas.line(&[(x, plot.y(low)), (x, plot.y(high))], Ink::Data, LINE);
+    }
+    if let (Some(low), Some(high)) = (q25, q75) {
+        let area = Area {
+            left: x - BOX,
+            top: plot.y(high),
+            right: x + BOX,
+            bottom: plot.y(low),
+        };
+        canvas.rectangle(area, Ink::Box);
+    }
+    if let Some(median) = q50 {
+        let level = plot.y(median);
+        canvas.line(
+            &[(x - BOX - 1.0, level), (x + BOX + 1.0, level)],
+            Ink::Data,
+            STRONG * 1.4,
+        );
+    }
+}
+
+/// Names the tolerance where it starts and wherever it changes.
+fn name_limits(canvas: &mut Canvas, plot: &Plot, gates: &[(f64, f64)]) {
+    let mut last = f64::NAN;
+    for (hertz, limit) in gates {
+        if (limit - last).abs() > 1e-9 || last.is_nan() {
+            let decimals = usize::from(limit.fract().abs() > 1e-9);
+            let text = format!("±{} dB", format::fixed(*limit, decimals));
+            let at = (plot.x(*hertz), plot.y(-limit) + LABEL * 1.1);
+            let lettering = Lettering::new(&text, at, Hang::Middle, LABEL, Ink::Soft).backed();
+            let extent = lettering.extent();
+            if canvas.is_free(extent) && plot.area.holds(extent) {
+                canvas.write(lettering);
+            }
+        }
+        last = *limit;
+    }
+}

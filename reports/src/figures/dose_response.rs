@@ -1,0 +1,52 @@
+//! Mean satisfaction by RMS deviation, in bins.
+
+use fitcohort_queries::review::Review;
+
+use super::{Drawn, response::Bin, response::binned};
+use crate::drawing::scale::Unit;
+use crate::drawing::sheet::{Words, missing, sheet};
+use crate::format;
+
+const KEY: &str = "satisfaction-by-deviation";
+
+/// One point a bin with its interval and n.
+pub(super) fn figure(review: &Review) -> Drawn {
+    let table = review.table("dose_response");
+    let bins: Vec<Bin> = (0..table.rows())
+        .filter_map(|row| Bin::at(table, row, ["mean", "lo", "hi"], "n"))
+        .collect();
+    let (Some(first), Some(last)) = (bins.first(), bins.last()) else {
+        return missing(
+            KEY,
+            "Satisfaction by deviation cannot be shown",
+            "No bin of RMS deviation has enough answers on satisfaction.",
+        );
+    };
+    let part = |bin: &Bin| {
+        let n = bin.n.map_or_else(|| "n unknown".to_owned(), format::n);
+        format!("{} at {} ({n})", format::fixed(bin.value, 1), bin.name())
+    };
+    let title = if bins.len() > 1 {
+        format!(
+            "By RMS deviation, mean satisfaction was {} and {}",
+            part(first),
+            part(last)
+        )
+    } else {
+        format!("Mean satisfaction was {}", part(first))
+    };
+    let note = "Dot: mean answer to IOI-HA item 4 (1 worst, 5 best) in a bin of RMS deviation; upright \
+                bar: its 95 % interval; level bar: the bin. The scale does not start at 1.";
+    let words = Words {
+        key: KEY,
+        description: format!("{title}. {note} The values are in tables/dose_response.csv."),
+        title,
+        note: note.to_owned(),
+        source: "RMS deviation over 500, 1000, 2000, 4000 Hz, headline curve (final stage, average input). \
+                 Observed together; not a cause."
+            .to_owned(),
+    };
+    sheet(&words, 310.0, |canvas, area| {
+        binned(canvas, area, &bins, Unit::Plain, "Mean satisfaction, score");
+    })
+}

@@ -1,0 +1,108 @@
+//! From the first to the final response: what adjustment brought, clinician by clinician.
+
+use fitcohort_queries::review::Review;
+
+use super::Drawn;
+use crate::drawing::rows::{DRAWN, LABELLED, Row, height, pitch, row_chart, thin, thin_note};
+use crate::drawing::scale::{Scale, Unit};
+use crate::drawing::sheet::{Words, missing, sheet};
+use crate::drawing::theme::{HAIR, Ink, LINE, POINT};
+use crate::format;
+
+const KEY: &str = "first-to-final";
+
+/// RMS deviation first and final, joined, in the order of the final.
+pub(super) fn figure(review: &Review) -> Drawn {
+    let table = review.table("first_final");
+    let mut order: Vec<(f64, f64, usize)> = (0..table.rows())
+        .filter_map(|row| {
+            Some((
+                table.real_at("rms_first", row)?,
+                table.real_at("rms_final", row)?,
+                row,
+            ))
+        })
+        .collect();
+    order.sort_by(|one, other| {
+        let ids = |row| table.text_at("clinician_id", row);
+        one.1
+            .total_cmp(&other.1)
+            .then(ids(one.2).cmp(&ids(other.2)))
+    });
+    if order.is_empty() {
+        return missing(
+            KEY,
+            "First and final responses cannot be compared",
+            "No clinician has enough fittings with both a first and a final response.",
+        );
+    }
+    let lower = order.iter().filter(|(first, last, _)| last < first).count();
+    let all = order.len();
+    let who = if all == 1 { "clinician" } else { "clinicians" };
+    let title = format!(
+        "RMS deviation was lower at the final than at the first response for {lower} of {all} {who}"
+    );
+    let order = thin(order, DRAWN, |(first, last, _)| last >= first);
+    let rose = |place: usize| {
+        order
+            .get(place)
+            .is_some_and(|(first, last, _)| last >= first)
+    };
+    let rows: Vec<Row> = order
+        .iter()
+        .enumerate()
+        .map(|(place, (_, _, row))| Row {
+            label: table
+                .text_at("clinician_id", *row)
+                .unwrap_or("?")
+                .to_owned(),
+            right: table
+                .integer_at("n_final", *row)
+                .map_or_else(String::new, format::n),
+            called_out: rose(place),
+        })
+        .collect();
+    let few = rows.len() <= LABELLED;
+    let ids = if few {
+        ""
+    } else {
+        " Only clinicians without a fall carry their id; the table has all."
+    };
+    let n =
+        super::count_range((0..table.rows()).filter_map(|row| table.integer_at("n_final", row)))
+            .map_or_else(String::new, |n| {
+                format!(" n\u{a0}=\u{a0}{n} fittings per clinician at the final.")
+            });
+    let note = format!(
+        "Ring: mean RMS deviation at the first response; dot: at the final. A triangle in place of the dot: no fall.{ids}{n}{}",
+        thin_note(all, DRAWN)
+    );
+    let words = Words {
+        key: KEY,
+        description: format!("{title}. {note} The values are in tables/first_final.csv."),
+        title,
+        note,
+        source: "RMS deviation over 500, 1000, 2000, 4000 Hz at average input level. The table holds no \
+                 intervals for these means."
+            .to_owned(),
+    };
+    let pitch = pitch(rows.len());
+    sheet(&words, height(rows.len(), pitch), |canvas, area| {
+        let values = order.iter().flat_map(|(first, last, _)| [*first, *last]);
+        let scale = Scale::around(values.chain([0.0]), Unit::Decibel, 6);
+        let axis = (scale, "RMS deviation from target, dB");
+        let plot = row_chart(canvas, area, &rows, pitch, axis);
+        for (place, (first, last, _)) in order.iter().enumerate() {
+            let y = plot.y(place);
+            let (from, to) = ((plot.x(*first), y), (plot.x(*last), y));
+            canvas.line(&[from, to], Ink::Data, if few { LINE } else { HAIR });
+            let radius = if few { POINT } else { POINT * 0.5 };
+            canvas.ring(from, radius, Ink::Data, HAIR);
+            if last < first {
+                canvas.disc(to, radius, Ink::Data);
+            } else {
+                canvas.triangle(to, radius * 1.6, true, Ink::Signal);
+            }
+        }
+    })
+}

@@ -1,0 +1,163 @@
+//! Who answered, by match; and the drawing of binned values that it shares.
+
+use fitcohort_queries::review::Review;
+use fitcohort_queries::table::Table;
+
+use super::Drawn;
+use crate::drawing::axes::{Room, frame};
+use crate::drawing::canvas::{Area, Canvas, Hang, Lettering};
+use crate::drawing::scale::{Scale, Unit};
+use crate::drawing::sheet::{Words, missing, sheet};
+use crate::drawing::theme::{GAP, HAIR, Ink, LABEL, LINE, POINT};
+use crate::format;
+
+const KEY: &str = "response-by-match";
+
+/// A value with its interval over a bin of RMS deviation, dB.
+pub(super) struct Bin {
+    from: Option<f64>,
+    to: Option<f64>,
+    at: f64,
+    /// The value.
+    pub(super) value: f64,
+    lo: Option<f64>,
+    hi: Option<f64>,
+    /// Records behind it.
+    pub(super) n: Option<i64>,
+}
+
+impl Bin {
+    /// Reads a row; none where the value is missing or the bin has no place on the axis.
+    pub(super) fn at(table: &Table, row: usize, names: [&str; 3], n: &str) -> Option<Self> {
+        let [value, lo, hi] = names.map(|name| table.real_at(name, row));
+        let from = table.real_at("bin_lo", row);
+        let to = table.real_at("bin_hi", row);
+        let middle = match (from, to) {
+            (Some(from), Some(to)) => Some(f64::midpoint(from, to)),
+            (one, other) => one.or(other),
+        };
+        Some(Self {
+            from,
+            to,
+            at: table.real_at("rms_mean", row).or(middle)?,
+            value: value?,
+            lo,
+            hi,
+            n: table.integer_at(n, row),
+        })
+    }
+
+    /// "2.0 to 3.0 dB".
+    pub(super) fn name(&self) -> String {
+        match (self.from, self.to) {
+            (Some(from), Some(to)) => {
+                format!("{} to {}", format::fixed(from, 1), format::decibel(to))
+            }
+            (Some(from), None) => format!("{} and over", format::decibel(from)),
+            (None, Some(to)) => format!("up to {}", format::decibel(to)),
+            (None, None) => format::decibel(self.at),
+        }
+    }
+}
+
+/// Draws bins as points with both extents and the n under each.
+pub(super) fn binned(canvas: &mut Canvas, area: Area, bins: &[Bin], unit: Unit, y_title: &str) {
+    let across = bins
+        .iter()
+        .flat_map(|bin| [bin.from, bin.to, Some(bin.at)])
+        .flatten();
+    let up = bins
+        .iter()
+        .flat_map(|bin| [Some(bin.value), bin.lo, bin.hi])
+        .flatten();
+    let room = Room {
+        right: GAP * 2.0,
+        under: LABEL * 1.3,
+    };
+    let plot = frame(
+        canvas,
+        area,
+        (
+            Scale::around(across, Unit::Decibel, 8),
+            "RMS deviation from target, dB",
+        ),
+        (Scale::around(up, unit, 5), y_title),
+        room,
+    );
+    let down = plot.area.bottom + GAP + LABEL * 2.3;
+    let at = (area.left, down);
+    canvas.write(Lettering::new("n", at, Hang::Right, LABEL, Ink::Soft));
+    for bin in bins {
+        let at = plot.at(bin.at, bin.value);
+        if let (Some(from), Some(to)) = (bin.from, bin.to) {
+            let ends = [(plot.x(from), at.1), (plot.x(to), at.1)];
+            canvas.line(&ends, Ink::Data, HAIR);
+        }
+        if let (Some(lo), Some(hi)) = (bin.lo, bin.hi) {
+            canvas.line(&[(at.0, plot.y(lo)), (at.0, plot.y(hi))], Ink::Data, LINE);
+        }
+        canvas.disc(at, POINT, Ink::Data);
+        if let Some(n) = bin.n {
+            let under = (at.0, down);
+            let text = format::count(n);
+            let lettering = Lettering::new(&text, under, Hang::Middle, LABEL, Ink::Soft);
+            if canvas.is_free(lettering.extent()) {
+                canvas.write(lettering);
+            }
+        }
+    }
+}
+
+/// Share of fittings with an answer, by RMS deviation.
+pub(super) fn figure(review: &Review) -> Drawn {
+    let table = review.table("response_by_match");
+    let names = ["response_rate", "response_rate_lo", "response_rate_hi"];
+    let bins: Vec<Bin> = (0..table.rows())
+        .filter_map(|row| Bin::at(table, row, names, "n_fittings"))
+        .collect();
+    let (Some(first), Some(last)) = (bins.first(), bins.last()) else {
+        return missing(
+            KEY,
+            "The response rate by match cannot be shown",
+            "No bin of RMS deviation has enough fittings for a response rate.",
+        );
+    };
+    let part = |bin: &Bin| {
+        let n = bin.n.map_or_else(|| "n unknown".to_owned(), format::n);
+        format!(
+            "{} at {} ({n})",
+            format::share(bin.value, bin.n),
+            bin.name()
+        )
+    };
+    let title = if bins.len() > 1 {
+        format!(
+            "By RMS deviation, an answer came back from {} and {}",
+            part(first),
+            part(last)
+        )
+    } else {
+        format!("An answer came back from {}", part(first))
+    };
+    let note = "Dot: share of fittings with an answer on satisfaction in a bin of RMS deviation; upright \
+                bar: its 95 % interval; level bar: the bin. Where the rate changes with match, those who \
+                answered are a selection.";
+    let words = Words {
+        key: KEY,
+        description: format!("{title}. {note} The values are in tables/response_by_match.csv."),
+        title,
+        note: note.to_owned(),
+        source:
+            "Intervals: Wilson (1927). RMS deviation over 500, 1000, 2000, 4000 Hz, headline curve."
+                .to_owned(),
+    };
+    sheet(&words, 290.0, |canvas, area| {
+        binned(
+            canvas,
+            area,
+            &bins,
+            Unit::Share,
+            "Share of fittings with an answer",
+        );
+    })
+}

@@ -1,0 +1,136 @@
+//! Shrunken estimates of the clinicians with their intervals, in order.
+
+use fitcohort_queries::review::Review;
+
+use super::trend::Signal;
+use super::{Drawn, criterion_source};
+use crate::drawing::rows::{
+    DRAWN, LABELLED, Row, height, label_note, pitch, row_chart, thin, thin_note,
+};
+use crate::drawing::scale::{Scale, Unit};
+use crate::drawing::sheet::{Words, missing, sheet};
+use crate::drawing::theme::{HAIR, Ink, LINE, POINT};
+use crate::format;
+
+const KEY: &str = "shrunken-estimates";
+const MEASURE: &str = "within_criterion";
+const COLUMNS: [&str; 3] = ["shrunken", "shrunken_lo", "shrunken_hi"];
+
+/// One row a clinician; the order is never shown without the intervals.
+pub(super) fn figure(review: &Review) -> Drawn {
+    let table = review.table("clinicians").where_text("measure", MEASURE);
+    let mut order: Vec<(f64, usize)> = (0..table.rows())
+        .filter_map(|row| Some((table.real_at("shrunken", row)?, row)))
+        .collect();
+    order.sort_by(|one, other| {
+        let ids = |row| table.text_at("clinician_id", row);
+        let tie = ids(one.1).cmp(&ids(other.1));
+        other.0.total_cmp(&one.0).then(tie)
+    });
+    let (Some(high), Some(low)) = (order.first(), order.last()) else {
+        return missing(
+            KEY,
+            "Shrunken estimates cannot be shown",
+            "No clinician has enough verified fittings for an estimate.",
+        );
+    };
+    let part = |row: usize| {
+        let n = table.integer_at("n", row);
+        let [value, lo, hi] =
+            COLUMNS.map(|name| table.real_at(name, row).map(|x| format::share(x, n)));
+        let interval = match (lo, hi) {
+            (Some(lo), Some(hi)) => format!("{lo} to {hi}"),
+            _ => "no interval".to_owned(),
+        };
+        format!("{} ({interval})", value.unwrap_or_default())
+    };
+    let title = if order.len() == 1 {
+        format!(
+            "The one clinician's shrunken share within criterion is {}",
+            part(high.1)
+        )
+    } else {
+        format!(
+            "Shrunken shares within criterion run from {} to {} over {} clinicians",
+            part(low.1),
+            part(high.1),
+            order.len()
+        )
+    };
+    let all = order.len();
+    let order = thin(order, DRAWN, |(_, row)| {
+        Signal::at(&table, *row) != Signal::None
+    });
+    let rows: Vec<Row> = order
+        .iter()
+        .map(|(_, row)| Row {
+            label: table
+                .text_at("clinician_id", *row)
+                .unwrap_or("?")
+                .to_owned(),
+            right: table
+                .integer_at("n", *row)
+                .map_or_else(String::new, format::n),
+            called_out: Signal::at(&table, *row) != Signal::None,
+        })
+        .collect();
+    let few = rows.len() <= LABELLED;
+    let ring = if few { " Ring: share as observed." } else { "" };
+    let n = super::count_range((0..table.rows()).filter_map(|row| table.integer_at("n", row)))
+        .map_or_else(String::new, |n| {
+            format!(" n\u{a0}=\u{a0}{n} per clinician.")
+        });
+    let note = format!(
+        "Dot: estimate drawn towards the mean, the more so the fewer the fittings; bar: its 95 % interval; \
+         triangle: beyond the 99.8 % limits of the funnel; upright line: centre of the funnel.{ring} Where bars overlap, the order says \
+         little.{}{n}",
+        label_note(&rows) + &thin_note(all, DRAWN)
+    );
+    let words = Words {
+        key: KEY,
+        description: format!("{title}. {note} The values are in tables/clinicians.csv."),
+        title,
+        note,
+        source: format!(
+            "Estimates after case mix, random intercept by REML. {}",
+            criterion_source(review)
+        ),
+    };
+    let pitch = pitch(rows.len());
+    sheet(&words, height(rows.len(), pitch), |canvas, area| {
+        let values = order
+            .iter()
+            .flat_map(|(_, row)| {
+                let observed = few.then(|| table.real_at("observed", *row)).flatten();
+                let [value, lo, hi] = COLUMNS.map(|name| table.real_at(name, *row));
+                [value, lo, hi, observed]
+            })
+            .flatten();
+        let scale = Scale::around(values, Unit::Share, 5);
+        let axis = (scale, "Share of fittings within criterion");
+        let plot = row_chart(canvas, area, &rows, pitch, axis);
+        let funnel = review.table("funnel").where_text("measure", MEASURE);
+        if let Some(centre) = funnel.real_at("centre", 0) {
+            let x = plot.x(centre);
+            let ends = [(x, plot.area.top), (x, plot.area.bottom)];
+            canvas.line(&ends, Ink::Soft, LINE);
+        }
+        for (place, (value, row)) in order.iter().enumerate() {
+            let y = plot.y(place);
+            let [_, lo, hi] = COLUMNS.map(|name| table.real_at(name, *row));
+            if let (Some(lo), Some(hi)) = (lo, hi) {
+                let wide = if few { LINE } else { HAIR };
+                canvas.line(&[(plot.x(lo), y), (plot.x(hi), y)], Ink::Data, wide);
+            }
+            if few && let Some(observed) = table.real_at("observed", *row) {
+                canvas.ring((plot.x(observed), y), POINT * 0.9, Ink::Soft, HAIR);
+            }
+            let radius = if few { POINT } else { POINT * 0.5 };
+            let at = (plot.x(*value), y);
+            match Signal::at(&table, *row) {
+                Signal::None => canvas.disc(at, radius, Ink::Data),
+                outside => canvas.triangle(at, radius * 1.6, outside == Signal::High, Ink::Signal),
+            }
+        }
+    })
+}

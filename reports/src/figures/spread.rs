@@ -1,0 +1,125 @@
+//! How much one clinician's fittings differ among themselves.
+
+use fitcohort_queries::review::Review;
+
+use super::Drawn;
+use crate::drawing::rows::{DRAWN, LABELLED, Row, height, pitch, row_chart, thin, thin_note};
+use crate::drawing::scale::{Scale, Unit};
+use crate::drawing::sheet::{Words, missing, sheet};
+use crate::drawing::theme::{HAIR, Ink, LINE, POINT};
+use crate::format;
+
+const KEY: &str = "spread-within-clinician";
+
+/// Standard deviation within each clinician with its interval, in order.
+pub(super) fn figure(review: &Review) -> Drawn {
+    let table = review.table("spread");
+    let mut order: Vec<(f64, usize)> = (0..table.rows())
+        .filter_map(|row| Some((table.real_at("sd", row)?, row)))
+        .collect();
+    order.sort_by(|one, other| {
+        let ids = |row| table.text_at("clinician_id", row);
+        one.0
+            .total_cmp(&other.0)
+            .then(ids(one.1).cmp(&ids(other.1)))
+    });
+    let (Some(low), Some(high)) = (order.first(), order.last()) else {
+        return missing(
+            KEY,
+            "The spread within clinicians cannot be shown",
+            "No clinician has enough fittings with a complete headline curve for a spread.",
+        );
+    };
+    let part = |row: usize| {
+        let [value, lo, hi] = ["sd", "lo", "hi"].map(|name| {
+            table
+                .real_at(name, row)
+                .map(|value| format::fixed(value, 1))
+        });
+        let interval = match (lo, hi) {
+            (Some(lo), Some(hi)) => format!("{lo} to {hi}"),
+            _ => "no interval".to_owned(),
+        };
+        format!("{}\u{202f}dB ({interval})", value.unwrap_or_default())
+    };
+    let title = if order.len() == 1 {
+        format!(
+            "The one clinician's fittings differ by an SD of {}",
+            part(high.1)
+        )
+    } else {
+        format!(
+            "Within one clinician, fittings differ by an SD of {} to {} over {} clinicians",
+            part(low.1),
+            part(high.1),
+            order.len()
+        )
+    };
+    let all = order.len();
+    let order = thin(order, DRAWN, |_| false);
+    // The widest and the narrowest keep their label when rows are low: they are where to look.
+    let called = |place: usize| place < 3 || place + 3 >= order.len();
+    let rows: Vec<Row> = order
+        .iter()
+        .enumerate()
+        .map(|(place, (_, row))| Row {
+            label: table
+                .text_at("clinician_id", *row)
+                .unwrap_or("?")
+                .to_owned(),
+            right: table
+                .integer_at("n", *row)
+                .map_or_else(String::new, format::n),
+            called_out: called(place),
+        })
+        .collect();
+    let few = rows.len() <= LABELLED;
+    let ids = if few {
+        ""
+    } else {
+        " Only the three at each end carry their id; the table has all."
+    };
+    let n = super::count_range((0..table.rows()).filter_map(|row| table.integer_at("n", row)))
+        .map_or_else(String::new, |n| {
+            format!(" n\u{a0}=\u{a0}{n} per clinician.")
+        });
+    let note = format!(
+        "Dot: standard deviation of the fittings' mean signed deviation; bar: its 95 % interval. A wide \
+         spread may come from mixed cases as well as from method.{ids}{n}{}",
+        thin_note(all, DRAWN)
+    );
+    let words = Words {
+        key: KEY,
+        description: format!("{title}. {note} The values are in tables/spread.csv."),
+        title,
+        note,
+        source: "Headline curve: final stage, average input level.".to_owned(),
+    };
+    let pitch = pitch(rows.len());
+    sheet(&words, height(rows.len(), pitch), |canvas, area| {
+        let values = order
+            .iter()
+            .flat_map(|(value, row)| {
+                [
+                    Some(*value),
+                    table.real_at("lo", *row),
+                    table.real_at("hi", *row),
+                ]
+            })
+            .flatten()
+            .chain([0.0]);
+        let scale = Scale::around(values, Unit::Decibel, 6);
+        let axis = (scale, "SD of mean signed deviation within clinician, dB");
+        let plot = row_chart(canvas, area, &rows, pitch, axis);
+        for (place, (value, row)) in order.iter().enumerate() {
+            let y = plot.y(place);
+            let ends = (table.real_at("lo", *row), table.real_at("hi", *row));
+            if let (Some(lo), Some(hi)) = ends {
+                let wide = if few { LINE } else { HAIR };
+                canvas.line(&[(plot.x(lo), y), (plot.x(hi), y)], Ink::Data, wide);
+            }
+            let radius = if few { POINT } else { POINT * 0.5 };
+            canvas.disc((plot.x(*value), y), radius, Ink::Data);
+        }
+    })
+}

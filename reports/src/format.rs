@@ -1,0 +1,125 @@
+//! How numbers are written: no more digits than they carry, a real minus sign, no-break spaces.
+
+/// Space inside a number and before its unit: it neither breaks nor is wide.
+const THIN: char = '\u{202f}';
+
+/// A whole number with its thousands apart.
+pub(crate) fn count(value: i64) -> String {
+    let digits = value.unsigned_abs().to_string();
+    let mut out = String::new();
+    if value < 0 {
+        out.push('−');
+    }
+    for (place, digit) in digits.chars().enumerate() {
+        if place > 0 && (digits.len() - place) % 3 == 0 && digits.len() > 3 {
+            out.push(THIN);
+        }
+        out.push(digit);
+    }
+    out
+}
+
+/// A number with fixed decimals; what rounds to nought has no sign.
+pub(crate) fn fixed(value: f64, decimals: usize) -> String {
+    let plain = format!("{:.*}", decimals, value.abs());
+    let nought = plain.chars().all(|c| c == '0' || c == '.');
+    let (whole, part) = plain.split_once('.').unwrap_or((&plain, ""));
+    let whole = whole
+        .parse::<i64>()
+        .map_or_else(|_| whole.to_owned(), count);
+    let sign = if value < 0.0 && !nought { "−" } else { "" };
+    if part.is_empty() {
+        format!("{sign}{whole}")
+    } else {
+        format!("{sign}{whole}.{part}")
+    }
+}
+
+/// A level, dB to a tenth.
+pub(crate) fn decibel(value: f64) -> String {
+    format!("{}{THIN}dB", fixed(value, 1))
+}
+
+/// A share: whole per cent below 200 records, a tenth from there on.
+pub(crate) fn share(value: f64, n: Option<i64>) -> String {
+    format!("{}{THIN}%", share_bare(value, n))
+}
+
+/// The same without its sign.
+pub(crate) fn share_bare(value: f64, n: Option<i64>) -> String {
+    let decimals = usize::from(n.is_some_and(|n| n >= 200));
+    fixed(value * 100.0, decimals)
+}
+
+/// A p-value.
+pub(crate) fn p_value(value: f64) -> String {
+    if value < 0.001 {
+        "p < 0.001".to_owned()
+    } else {
+        format!("p = {}", fixed(value, if value < 0.00995 { 3 } else { 2 }))
+    }
+}
+
+/// A frequency as the trade writes it on an axis: 500, 1k, 1.5k.
+pub(crate) fn frequency(hertz: f64) -> String {
+    if hertz < 1000.0 {
+        fixed(hertz, 0)
+    } else if (hertz / 1000.0).fract().abs() < 1e-9 {
+        format!("{}k", fixed(hertz / 1000.0, 0))
+    } else {
+        format!("{}k", fixed(hertz / 1000.0, 1))
+    }
+}
+
+/// A tick of a share axis.
+pub(crate) fn tick_share(value: f64) -> String {
+    let percent = value * 100.0;
+    let decimals = usize::from((percent - percent.round()).abs() > 1e-6);
+    format!("{}{THIN}%", fixed(percent, decimals))
+}
+
+/// A tick of another axis, with the decimals its step asks for.
+pub(crate) fn tick(value: f64, step: f64) -> String {
+    let decimals = if step >= 1.0 {
+        0
+    } else if step >= 0.1 {
+        1
+    } else {
+        2
+    };
+    fixed(value, decimals)
+}
+
+/// "n = 612".
+pub(crate) fn n(value: i64) -> String {
+    format!("n\u{a0}=\u{a0}{}", count(value))
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(
+        clippy::unwrap_used,
+        clippy::expect_used,
+        clippy::panic,
+        reason = "tests"
+    )]
+    use super::*;
+
+    #[test]
+    fn numbers_carry_no_false_digits() {
+        assert_eq!(count(1_234_567), "1\u{202f}234\u{202f}567");
+        assert_eq!(count(999), "999");
+        assert_eq!(count(-1000), "−1\u{202f}000");
+        assert_eq!(decibel(-4.46), "−4.5\u{202f}dB");
+        assert_eq!(decibel(-0.04), "0.0\u{202f}dB");
+        assert_eq!(share(0.6125, Some(199)), "61\u{202f}%");
+        assert_eq!(share(0.6127, Some(612)), "61.3\u{202f}%");
+        assert_eq!(share(0.6125, None), "61\u{202f}%");
+        assert_eq!(p_value(0.0004), "p < 0.001");
+        assert_eq!(p_value(0.031), "p = 0.03");
+        assert_eq!(p_value(0.004), "p = 0.004");
+        assert_eq!(frequency(1500.0), "1.5k");
+        assert_eq!(frequency(750.0), "750");
+        assert_eq!(tick_share(0.025), "2.5\u{202f}%");
+    }
+}

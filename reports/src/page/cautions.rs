@@ -1,0 +1,32 @@
+//! How far the numbers go, and where they stop.
+
+use fitcohort_queries::review::{Reader, Review};
+use maud::{Markup, html};
+
+use crate::format;
+
+/// The same for all readers, with a line or two of their own.
+pub(super) fn section(review: &Review) -> Markup {
+    html! {
+        section aria-labelledby="cautions" {
+            h2 #cautions { "How far this goes" }
+            ul {
+                li { "Records of daily work, not an experiment: what goes together here need not be cause and effect." }
+                li { "Nothing here is about one person's treatment. That rests with licensed clinicians and the codes that hold where they work." }
+                li { "A pass at 5 dB misclassifies some ears: measured twice, the same ear differs by a standard deviation of up to 4 dB from 250 to 4000 Hz, and by more above. 6000 and 8000 Hz are therefore not scored by default." }
+                li { "A fitting within criterion met its target. Whether the target suits the wearer is another question." }
+                @if review.reader == Reader::Owner {
+                    li { "A referral rule that is met asks for a clinician's look and is no diagnosis. \"No referral recorded\" is not \"not referred\"; a missing threshold means that the rule cannot be evaluated." }
+                }
+                @if review.reader == Reader::Trainer {
+                    li { "An order of clinicians without its intervals would say more than is known; so none is shown." }
+                }
+                li { "Answers come from those who answered. The response rate stands beside them." }
+                li {
+                    "Cells built on fewer than " (format::count(review.context.minimum_cell))
+                    " people are withheld, and others where a total would give them back."
+                }
+            }
+        }
+    }
+}

@@ -1,0 +1,96 @@
+//! The tables of the review, with captions and headings.
+
+use fitcohort_queries::review::Review;
+use fitcohort_queries::table::{Table, Values};
+use maud::{Markup, html};
+
+use crate::drawing::text::clean;
+use crate::write::file_name;
+use crate::{cells, format, words};
+
+/// Rows shown on the page; the rest is in the CSV file.
+const ROWS: usize = 40;
+/// Up to so many rows a table is open from the start.
+const OPEN: usize = 12;
+/// Shown in a section of their own, or only drawn.
+const ELSEWHERE: [&str; 4] = ["quality", "tolerance", "funnel", "rms_histogram"];
+
+/// Every table of the review that has rows.
+pub(super) fn section(review: &Review) -> Markup {
+    let shown: Vec<(&String, &Table)> = review
+        .tables
+        .iter()
+        .filter(|(key, _)| !ELSEWHERE.contains(&key.as_str()))
+        .collect();
+    html! {
+        section aria-labelledby="tables" {
+            h2 #tables { "Tables" }
+            p {
+                "Whole and unrounded in the folder " code { "tables" }
+                ". A dash: not estimable. Cells on fewer than " (format::count(review.context.minimum_cell))
+                " people are withheld."
+            }
+            @for (key, table) in shown {
+                @if table.rows() == 0 {
+                    p { (words::of_table(key)) ": no rows." }
+                } @else {
+                    details open[table.rows() <= OPEN] {
+                        summary {
+                            (words::of_table(key)) " (" (rows_in_words(table)) ")"
+                        }
+                        (grid(key, table))
+                        p.soft {
+                            @if table.rows() > ROWS {
+                                "The first " (ROWS.to_string()) " of " (rows_in_words(table)) ". "
+                            }
+                            a href=(format!("tables/{}.csv", file_name(key))) { "All as CSV" }
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
+
+fn rows_in_words(table: &Table) -> String {
+    let rows = i64::try_from(table.rows()).unwrap_or(i64::MAX);
+    if rows == 1 {
+        "1 row".to_owned()
+    } else {
+        format!("{} rows", format::count(rows))
+    }
+}
+
+/// One table in a container of its own, so that a narrow screen scrolls only the table.
+pub(super) fn grid(key: &str, table: &Table) -> Markup {
+    html! {
+        div.wide tabindex="0" role="region" aria-label=(words::of_table(key)) {
+            table {
+                caption { (words::of_table(key)) }
+                thead {
+                    tr {
+                        @for column in &table.columns {
+                            th scope="col" .number[is_number(&column.values)] {
+                                (words::of_column(&column.name))
+                            }
+                        }
+                    }
+                }
+                tbody {
+                    @for row in 0..table.rows().min(ROWS) {
+                        tr {
+                            @for column in &table.columns {
+                                @let (text, number) = cells::cell(key, table, &column.name, row);
+                                td.number[number] { (clean(&text)) }
+                            }
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
+
+fn is_number(values: &Values) -> bool {
+    matches!(values, Values::Integer(_) | Values::Real(_))
+}

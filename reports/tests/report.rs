@@ -1,0 +1,14 @@
+//! Reports of every size, checked from outside: as files, as XML, as text on a page.
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    reason = "tests"
+)]
+
+mod common;
+mod report {
+    mod boxes;
+    mod figures;
+    mod page;
+}

@@ -1,0 +1,219 @@
+//! The page: escaped, whole, the same twice, and no number that is not in the results.
+
+use std::fs;
+use std::path::Path;
+
+use fitcohort_queries::review::Reader;
+use fitcohort_reports::{ReportError, write_report};
+use serde_json::Value;
+
+use crate::common::{HOSTILE, LARGE, MEDIUM, SMALL, empty, review};
+
+fn page(review: &fitcohort_queries::review::Review) -> String {
+    let folder = tempfile::tempdir().unwrap();
+    write_report(review, folder.path()).unwrap();
+    fs::read_to_string(folder.path().join("index.html")).unwrap()
+}
+
+#[test]
+fn labels_are_escaped_everywhere() {
+    for reader in Reader::ALL {
+        let html = page(&review(reader, HOSTILE));
+        assert!(!html.contains("<script"), "{}", reader.name());
+        assert!(!html.contains("alert(\"x\")"), "{}", reader.name());
+        assert!(!html.contains('\u{0}'), "{}", reader.name());
+        assert!(
+            html.contains("&lt;script&gt;"),
+            "{}: the label is there",
+            reader.name()
+        );
+    }
+}
+
+#[test]
+fn pages_load_nothing_and_run_nothing() {
+    for reader in Reader::ALL {
+        let html = page(&review(reader, MEDIUM));
+        assert!(html.contains("default-src 'none'"));
+        for word in [
+            "src=",
+            "@import",
+            "url(",
+            "<script",
+            "onload",
+            "javascript:",
+            "<link",
+        ] {
+            assert!(!html.contains(word), "{}: {word}", reader.name());
+        }
+        // Names of the SVG vocabulary are no addresses that anything is loaded from.
+        let rest = html.replace("http://www.w3.org/2000/svg", "");
+        assert!(!rest.contains("http://") && !rest.contains("https://"));
+        assert!(
+            html.contains("var(--ink,"),
+            "inlined figures follow light and dark"
+        );
+    }
+}
+
+#[test]
+fn headings_are_in_order_and_landmarks_are_there() {
+    for reader in Reader::ALL {
+        for review in [review(reader, SMALL), empty(reader)] {
+            let html = page(&review);
+            for mark in [
+                "<header>",
+                "<nav ",
+                "<main ",
+                "<footer>",
+                "class=\"skip\"",
+                "lang=\"en\"",
+            ] {
+                assert!(html.contains(mark), "{}: {mark}", reader.name());
+            }
+            let mut last = 0;
+            let mut first_levels = 0;
+            for piece in html.split("<h").skip(1) {
+                let Some(level) = piece.chars().next().and_then(|c| c.to_digit(10)) else {
+                    continue;
+                };
+                assert!(
+                    level <= last + 1,
+                    "{}: h{level} after h{last}",
+                    reader.name()
+                );
+                first_levels += u32::from(level == 1);
+                last = level;
+            }
+            assert_eq!(first_levels, 1);
+            let tables = html.matches("<table>").count();
+            assert_eq!(tables, html.matches("<caption>").count());
+        }
+    }
+}
+
+#[test]
+fn invented_data_says_so() {
+    let mut review = review(Reader::Owner, SMALL);
+    assert!(page(&review).contains("Invented data."));
+    review.context.invented = false;
+    assert!(!page(&review).contains("Invented data."));
+}
+
+#[test]
+fn headline_numbers_are_in_the_results() {
+    for reader in Reader::ALL {
+        let review = review(reader, MEDIUM);
+        let folder = tempfile::tempdir().unwrap();
+        write_report(&review, folder.path()).unwrap();
+        let read = |name: &str| fs::read_to_string(folder.path().join(name)).unwrap();
+        let results: Value = serde_json::from_str(&read("results.json")).unwrap();
+        let html = read("index.html");
+        let big: Vec<&str> = html
+            .split("<strong>")
+            .skip(1)
+            .filter_map(|piece| piece.split("</strong>").next())
+            .collect();
+        let headline = review.table("headline");
+        for row in 0..headline.rows() {
+            let measure = headline.text_at("measure", row).unwrap();
+            let number = &results["numbers"][format!("headline/{measure}")];
+            assert_eq!(number["n"].as_i64(), headline.integer_at("n", row));
+            for column in ["value", "lo", "hi", "lower", "upper"] {
+                match (number[column].as_f64(), headline.real_at(column, row)) {
+                    // The parser may miss the last bit of a number.
+                    (Some(one), Some(other)) => assert!((one - other).abs() < 1e-12, "{measure}"),
+                    (one, other) => assert_eq!(one, other, "{measure}"),
+                }
+            }
+            let Some(value) = number["value"].as_f64() else {
+                assert!(big.contains(&"–"));
+                continue;
+            };
+            let shown = match number["unit"].as_str().unwrap() {
+                "share" => format!("{:.1}\u{202f}%", value * 100.0),
+                "dB" => format!("{value:.1}\u{202f}dB"),
+                "count" => format!("{value:.0}"),
+                _ => format!("{value:.2}").replace('-', "−"),
+            };
+            assert!(
+                big.contains(&shown.as_str()),
+                "{measure}: {shown} not among {big:?}"
+            );
+        }
+        let rows: usize = review.tables.values().map(|table| table.rows()).sum();
+        assert_eq!(
+            results["numbers"].as_object().unwrap().len(),
+            rows,
+            "a key a row"
+        );
+    }
+}
+
+fn all_bytes(folder: &Path) -> Vec<(String, Vec<u8>)> {
+    let mut out = Vec::new();
+    for part in ["", "figures", "tables"] {
+        for entry in fs::read_dir(folder.join(part)).unwrap() {
+            let path = entry.unwrap().path();
+            if path.is_file() {
+                let name = path.strip_prefix(folder).unwrap().display().to_string();
+                out.push((name, fs::read(&path).unwrap()));
+            }
+        }
+    }
+    out.sort();
+    out
+}
+
+#[test]
+fn the_same_review_gives_the_same_bytes() {
+    for reader in Reader::ALL {
+        let one = tempfile::tempdir().unwrap();
+        let other = tempfile::tempdir().unwrap();
+        let written = write_report(&review(reader, LARGE), one.path()).unwrap();
+        write_report(&review(reader, LARGE), other.path()).unwrap();
+        let bytes = all_bytes(one.path());
+        assert!(bytes == all_bytes(other.path()), "{}", reader.name());
+        let mut listed: Vec<String> = written
+            .files
+            .iter()
+            .map(|file| file.display().to_string())
+            .collect();
+        listed.sort();
+        let found: Vec<String> = bytes.into_iter().map(|(name, _)| name).collect();
+        assert_eq!(listed, found, "every file is listed and no other is there");
+    }
+}
+
+#[test]
+fn every_table_is_written_and_nothing_is_rounded() {
+    let review = review(Reader::Owner, MEDIUM);
+    let folder = tempfile::tempdir().unwrap();
+    write_report(&review, folder.path()).unwrap();
+    for (key, table) in &review.tables {
+        let text = fs::read_to_string(folder.path().join(format!("tables/{key}.csv"))).unwrap();
+        assert_eq!(text.lines().count(), table.rows() + 1, "{key}");
+    }
+    let text = fs::read_to_string(folder.path().join("tables/headline.csv")).unwrap();
+    assert!(text.contains("0.6123"));
+}
+
+#[test]
+fn a_folder_that_cannot_be_made_is_named() {
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("taken");
+    fs::write(&file, b"x").unwrap();
+    let error = write_report(&review(Reader::Owner, SMALL), &file).unwrap_err();
+    assert!(matches!(&error, ReportError::Folder { path, .. } if path == &file));
+    assert!(error.to_string().contains("taken"));
+}
+
+#[test]
+fn the_balance_of_rows_and_the_second_criterion_are_on_the_page() {
+    let html = page(&review(Reader::Owner, MEDIUM));
+    assert!(html.contains(
+        "fittings: 1\u{202f}240 read = 1\u{202f}228 stored + 9 set aside + 3 exact repeats"
+    ));
+    assert!(html.contains("Second criterion, for comparison: ten-db"));
+    assert!(html.contains("licensed clinicians"));
+}

@@ -1,0 +1,149 @@
+//! Errors as the command line says them: one sentence with the place, and what to do.
+
+use fitcohort_pipeline::PipelineError;
+use fitcohort_pipeline::plan::PlanError;
+use fitcohort_queries::QueryError;
+use fitcohort_reports::ReportError;
+use fitcohort_synthetic_data::SynthesisError;
+
+/// An error with its exit code and what to do about it.
+#[derive(Debug)]
+pub(crate) struct Failure {
+    code: u8,
+    sentence: String,
+    advice: String,
+}
+
+const USAGE: u8 = 2;
+const BAD_DATA: u8 = 65;
+const OUR_FAULT: u8 = 70;
+const CANNOT_CREATE: u8 = 73;
+const CANNOT_WRITE: u8 = 74;
+
+impl Failure {
+    fn new(code: u8, sentence: impl Into<String>, advice: impl Into<String>) -> Self {
+        Self {
+            code,
+            sentence: sentence.into(),
+            advice: advice.into(),
+        }
+    }
+
+    /// The caller asked for something that cannot be.
+    pub(crate) fn usage(sentence: impl Into<String>, advice: impl Into<String>) -> Self {
+        Self::new(USAGE, sentence, advice)
+    }
+
+    /// Something failed that is not the caller's to mend.
+    pub(crate) fn ours(sentence: impl Into<String>) -> Self {
+        Self::new(
+            OUR_FAULT,
+            sentence,
+            "this is a fault of the program; please report it with the command that was run",
+        )
+    }
+
+    /// Something could not be written.
+    pub(crate) fn write(what: &std::path::Path, source: &std::io::Error) -> Self {
+        Self::new(
+            writing_code(source),
+            format!("cannot write {}: {source}", what.display()),
+            "check the folder's rights and the space on the disk",
+        )
+    }
+
+    /// The exit code.
+    pub(crate) fn code(&self) -> u8 {
+        self.code
+    }
+
+    /// What went wrong, and where.
+    pub(crate) fn sentence(&self) -> &str {
+        &self.sentence
+    }
+
+    /// What to do about it.
+    pub(crate) fn advice(&self) -> &str {
+        &self.advice
+    }
+}
+
+/// 73 where a file or folder could not be made, 74 where writing failed later.
+fn writing_code(source: &std::io::Error) -> u8 {
+    use std::io::ErrorKind::{AlreadyExists, IsADirectory, NotADirectory, NotFound, PermissionDenied};
+    match source.kind() {
+        AlreadyExists | IsADirectory | NotADirectory | NotFound | PermissionDenied => CANNOT_CREATE,
+        _ => CANNOT_WRITE,
+    }
+}
+
+impl From<PlanError> for Failure {
+    fn from(error: PlanError) -> Self {
+        Self::new(
+            USAGE,
+            error.to_string(),
+            "mend the plan file, or leave --plan away for the defaults",
+        )
+    }
+}
+
+impl From<PipelineError> for Failure {
+    fn from(error: PipelineError) -> Self {
+        let (code, advice) = match &error {
+            PipelineError::Refused { .. } => (
+                BAD_DATA,
+                "nothing was stored and the cohort is as it was; mend the delivery at that place and run the command again",
+            ),
+            PipelineError::Read { source, .. } if source.kind() == std::io::ErrorKind::NotFound => {
+                (USAGE, "check the path")
+            }
+            PipelineError::Read { .. } => (BAD_DATA, "check the file and the rights to read it"),
+            PipelineError::Write { source, .. } => (
+                writing_code(source),
+                "the cohort is as it was; check the folder's rights and the space on the disk, then run the command again",
+            ),
+            PipelineError::NotACohort { .. } => (
+                USAGE,
+                "give the folder that `fitcohort ingest DELIVERY --into COHORT` made",
+            ),
+            PipelineError::NewerFormat { .. } => (BAD_DATA, "use the version of fitcohort that wrote it, or a later one"),
+            PipelineError::Locked { .. } => (CANNOT_WRITE, "wait until the other process has ended, then run the command again"),
+            PipelineError::DamagedStore { .. } => (
+                BAD_DATA,
+                "restore the cohort's folder from a backup, or ingest its deliveries into a new one",
+            ),
+            PipelineError::TooManyFiles { .. } => (BAD_DATA, "join the files of the table to fewer"),
+        };
+        Self::new(code, error.to_string(), advice)
+    }
+}
+
+impl From<QueryError> for Failure {
+    fn from(error: QueryError) -> Self {
+        match error {
+            QueryError::Cohort(error) => error.into(),
+            QueryError::Plan(error) => error.into(),
+            QueryError::UnknownQuery { .. } => Self::usage(error.to_string(), "take one of these names"),
+            QueryError::UnknownColumn { .. } => Self::usage(error.to_string(), "take one of these columns"),
+            QueryError::Selection { .. } => Self::usage(error.to_string(), "see `fitcohort query --help`"),
+            QueryError::Engine { .. } => Self::ours(error.to_string()),
+            QueryError::Write { path, source } => Self::write(&path, &source),
+        }
+    }
+}
+
+impl From<ReportError> for Failure {
+    fn from(error: ReportError) -> Self {
+        Self::new(
+            CANNOT_WRITE,
+            error.to_string(),
+            "check the folder's rights and the space on the disk",
+        )
+    }
+}
+
+impl From<SynthesisError> for Failure {
+    fn from(error: SynthesisError) -> Self {
+        Self::usage(error.to_string(), "see `fitcohort synthesize --help`")
+    }
+}

@@ -1,0 +1,29 @@
+//! The command line of fitcohort: a thin layer over the library crates.
+//!
+//! Each command has its options and its work in one file of `commands`; errors become one sentence, the place and what
+//! to do in [`failure`]; what is said goes through [`console`].
+
+mod cli;
+mod commands;
+mod console;
+mod failure;
+mod threads;
+
+use std::process::ExitCode;
+
+use clap::Parser;
+
+use cli::Cli;
+use console::Console;
+
+fn main() -> ExitCode {
+    let cli = Cli::parse();
+    let console = Console::new(&cli.common);
+    match threads::limit(&cli.common).and_then(|()| commands::run(&cli, &console)) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(failure) => {
+            console.failure(&failure);
+            ExitCode::from(failure.code())
+        }
+    }
+}

@@ -1,0 +1,18 @@
+//! Integration tests of the command line: one binary, a module a theme.
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    reason = "tests say what they expect"
+)]
+
+mod architecture;
+mod bad_input;
+mod command_line;
+mod deliveries;
+mod forms;
+mod numbers;
+mod reports;
+mod tables;
+mod truth;
+mod workspace;
