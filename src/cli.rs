@@ -60,9 +60,9 @@ impl Common {
         };
         if let Some(seed) = self.seed {
             // The plan's text is TOML, whose integers have a sign.
-            plan.seed = i64::try_from(seed)
-                .map(|_| seed)
-                .map_err(|_| Failure::usage("the seed must be below 2^63", "take a smaller --seed"))?;
+            plan.seed = i64::try_from(seed).map(|_| seed).map_err(|_| {
+                Failure::usage("the seed must be below 2^63", "take a smaller --seed")
+            })?;
         }
         Ok(plan)
     }

@@ -34,7 +34,10 @@ impl Console {
             Ok(()) => Ok(()),
             // The reader has seen enough.
             Err(error) if error.kind() == std::io::ErrorKind::BrokenPipe => Ok(()),
-            Err(error) => Err(Failure::write(std::path::Path::new("standard output"), &error)),
+            Err(error) => Err(Failure::write(
+                std::path::Path::new("standard output"),
+                &error,
+            )),
         }
     }
 
@@ -59,7 +62,11 @@ impl Console {
             });
             format!("{value:#}\n")
         } else {
-            format!("error: {}\n  what to do: {}\n", failure.sentence(), failure.advice())
+            format!(
+                "error: {}\n  what to do: {}\n",
+                failure.sentence(),
+                failure.advice()
+            )
         };
         // With standard error gone there is nobody left to tell.
         let _ = std::io::stderr().lock().write_all(text.as_bytes());

@@ -70,7 +70,9 @@ impl Failure {
 
 /// 73 where a file or folder could not be made, 74 where writing failed later.
 fn writing_code(source: &std::io::Error) -> u8 {
-    use std::io::ErrorKind::{AlreadyExists, IsADirectory, NotADirectory, NotFound, PermissionDenied};
+    use std::io::ErrorKind::{
+        AlreadyExists, IsADirectory, NotADirectory, NotFound, PermissionDenied,
+    };
     match source.kind() {
         AlreadyExists | IsADirectory | NotADirectory | NotFound | PermissionDenied => CANNOT_CREATE,
         _ => CANNOT_WRITE,
@@ -106,13 +108,21 @@ impl From<PipelineError> for Failure {
                 USAGE,
                 "give the folder that `fitcohort ingest DELIVERY --into COHORT` made",
             ),
-            PipelineError::NewerFormat { .. } => (BAD_DATA, "use the version of fitcohort that wrote it, or a later one"),
-            PipelineError::Locked { .. } => (CANNOT_WRITE, "wait until the other process has ended, then run the command again"),
+            PipelineError::NewerFormat { .. } => (
+                BAD_DATA,
+                "use the version of fitcohort that wrote it, or a later one",
+            ),
+            PipelineError::Locked { .. } => (
+                CANNOT_WRITE,
+                "wait until the other process has ended, then run the command again",
+            ),
             PipelineError::DamagedStore { .. } => (
                 BAD_DATA,
                 "restore the cohort's folder from a backup, or ingest its deliveries into a new one",
             ),
-            PipelineError::TooManyFiles { .. } => (BAD_DATA, "join the files of the table to fewer"),
+            PipelineError::TooManyFiles { .. } => {
+                (BAD_DATA, "join the files of the table to fewer")
+            }
         };
         Self::new(code, error.to_string(), advice)
     }
@@ -123,9 +133,15 @@ impl From<QueryError> for Failure {
         match error {
             QueryError::Cohort(error) => error.into(),
             QueryError::Plan(error) => error.into(),
-            QueryError::UnknownQuery { .. } => Self::usage(error.to_string(), "take one of these names"),
-            QueryError::UnknownColumn { .. } => Self::usage(error.to_string(), "take one of these columns"),
-            QueryError::Selection { .. } => Self::usage(error.to_string(), "see `fitcohort query --help`"),
+            QueryError::UnknownQuery { .. } => {
+                Self::usage(error.to_string(), "take one of these names")
+            }
+            QueryError::UnknownColumn { .. } => {
+                Self::usage(error.to_string(), "take one of these columns")
+            }
+            QueryError::Selection { .. } => {
+                Self::usage(error.to_string(), "see `fitcohort query --help`")
+            }
             QueryError::Engine { .. } => Self::ours(error.to_string()),
             QueryError::Write { path, source } => Self::write(&path, &source),
         }

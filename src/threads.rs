@@ -22,9 +22,15 @@ pub(crate) fn limit(common: &Common) -> Result<(), Failure> {
             .build_global()
             .map_err(|error| Failure::ours(format!("cannot start {threads} threads: {error}")));
     }
-    let failed = |error: std::io::Error| Failure::ours(format!("cannot start again with {threads} threads: {error}"));
+    let failed = |error: std::io::Error| {
+        Failure::ours(format!(
+            "cannot start again with {threads} threads: {error}"
+        ))
+    };
     let mut again = Command::new(std::env::current_exe().map_err(failed)?);
-    again.args(std::env::args_os().skip(1)).env(VARIABLE, wanted);
+    again
+        .args(std::env::args_os().skip(1))
+        .env(VARIABLE, wanted);
     start(&mut again)
 }
 
@@ -32,7 +38,10 @@ pub(crate) fn limit(common: &Common) -> Result<(), Failure> {
 fn start(again: &mut Command) -> Result<(), Failure> {
     use std::os::unix::process::CommandExt;
     // The program is replaced; this returns only where it could not be.
-    Err(Failure::ours(format!("cannot start again: {}", again.exec())))
+    Err(Failure::ours(format!(
+        "cannot start again: {}",
+        again.exec()
+    )))
 }
 
 #[cfg(not(unix))]

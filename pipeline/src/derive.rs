@@ -271,10 +271,13 @@ pub fn curve_measures(curve: &Curve) -> CurveMeasures {
     let deviations: [Option<i64>; N_FREQUENCIES] =
         std::array::from_fn(|position| curve.deviation(position).map(i64::from));
     let at = |position: usize| deviations.get(position).copied().flatten();
-    let sum_of_squares = FOUR_FREQUENCIES
+    let sum_of_squares = FOUR_FREQUENCIES.iter().try_fold(0, |sum, &position| {
+        Some(sum + at(position)? * at(position)?)
+    });
+    let compared: Vec<i64> = UP_TO_4000
         .iter()
-        .try_fold(0, |sum, &position| Some(sum + at(position)? * at(position)?));
-    let compared: Vec<i64> = UP_TO_4000.iter().filter_map(|&position| at(position)).collect();
+        .filter_map(|&position| at(position))
+        .collect();
     let high = HIGH_FREQUENCIES
         .iter()
         .try_fold(0, |sum, &position| Some(sum + at(position)?));
@@ -346,7 +349,10 @@ mod tests {
         for (position, difference) in OCTAVES.into_iter().zip(differences) {
             left[position] = Some(40 + difference);
         }
-        (ear(Ear::Left, left), ear(Ear::Right, [Some(40); N_FREQUENCIES]))
+        (
+            ear(Ear::Left, left),
+            ear(Ear::Right, [Some(40); N_FREQUENCIES]),
+        )
     }
 
     /// WHO World Report on Hearing 2021: limits 20, 35, 50, 65, 80, 95 dB, half-open.
@@ -384,7 +390,10 @@ mod tests {
         let mut record = ear(Ear::Left, [Some(50); N_FREQUENCIES]);
         assert_eq!(
             pure_tone_sum(&record),
-            Some(PureToneSum { sum: four(50), lower_bound: false })
+            Some(PureToneSum {
+                sum: four(50),
+                lower_bound: false
+            })
         );
         record.censored = 1 << 7;
         assert!(pure_tone_sum(&record).expect("complete").lower_bound);

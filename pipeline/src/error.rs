@@ -76,7 +76,8 @@ pub enum PipelineError {
 }
 
 fn place(line: Option<u64>) -> String {
-    line.map(|line| format!(", line {line}")).unwrap_or_default()
+    line.map(|line| format!(", line {line}"))
+        .unwrap_or_default()
 }
 
 impl PipelineError {

@@ -9,7 +9,9 @@ use crate::plan::Plan;
 use crate::records::{Records, RowIssue};
 use crate::rules::Rule;
 use crate::settle::{Account, settle_delivery};
-use crate::store::{AccountEntry, Cohort, DeliveryEntry, Manifest, NewSnapshot, RuleEntry, WriteLock};
+use crate::store::{
+    AccountEntry, Cohort, DeliveryEntry, Manifest, NewSnapshot, RuleEntry, WriteLock,
+};
 use crate::vocabulary::TableName;
 
 /// Where the work stands, for a progress bar.
@@ -117,16 +119,24 @@ pub fn ingest(
     plan: &Plan,
     progress: &(dyn Fn(Progress) + Sync),
 ) -> Result<Ingested, PipelineError> {
-    let lock = WriteLock::take(cohort_folder)?;
-    let before = match Cohort::open(cohort_folder) {
-        Ok(cohort) => Some(cohort),
-        Err(PipelineError::NotACohort { .. }) => None,
-        Err(error) => return Err(error),
+    // A cohort that is there is locked at once. One that is not is begun only when the delivery has been read: a
+    // refused delivery leaves no folder behind.
+    let is_there = opened(cohort_folder)?.is_some();
+    let early = is_there.then(|| WriteLock::take(cohort_folder)).transpose()?;
+    let (delivery, unsettled) = read(folder, plan, progress, is_there)?;
+    let lock = match early {
+        Some(lock) => lock,
+        None => WriteLock::take(cohort_folder)?,
     };
-    let (delivery, unsettled) = read(folder, plan, progress, before.is_some())?;
+    // Only what is seen under the lock counts.
+    let before = opened(cohort_folder)?;
     let hash = unsettled.content_hash();
     if let Some(cohort) = &before
-        && cohort.manifest.deliveries.iter().any(|entry| entry.hash == hash)
+        && cohort
+            .manifest
+            .deliveries
+            .iter()
+            .any(|entry| entry.hash == hash)
     {
         let manifest = cohort.manifest.clone();
         let (judgement, _) = judge(&delivery, unsettled, Records::default());
@@ -174,6 +184,15 @@ pub fn ingest(
     })
 }
 
+/// The cohort, where the folder is one.
+fn opened(cohort_folder: &Path) -> Result<Option<Cohort>, PipelineError> {
+    match Cohort::open(cohort_folder) {
+        Ok(cohort) => Ok(Some(cohort)),
+        Err(PipelineError::NotACohort { .. }) => Ok(None),
+        Err(error) => Err(error),
+    }
+}
+
 fn read(
     folder: &Path,
     plan: &Plan,
@@ -182,7 +201,12 @@ fn read(
 ) -> Result<(Delivery, Unsettled), PipelineError> {
     let delivery = Delivery::open(folder)?;
     if !delivery.has(TableName::Fittings) && !has_cohort {
-        return Err(PipelineError::refused(Rule::MissingTable, folder, None, "fittings"));
+        return Err(PipelineError::refused(
+            Rule::MissingTable,
+            folder,
+            None,
+            "fittings",
+        ));
     }
     progress(Progress::Reading(delivery.bytes()));
     let unsettled = delivery::read(&delivery, plan, &|bytes| progress(Progress::Read(bytes)))?;

@@ -364,9 +364,17 @@ fn compile(name: &str, tolerance: &Tolerance) -> Result<Criterion, PlanError> {
             .ok()
             .and_then(frequency_position)
             .and_then(|position| limits.get_mut(position))
-            .ok_or_else(|| value(&key, &format!("names a frequency that is not kept: {frequency}")))?;
+            .ok_or_else(|| {
+                value(
+                    &key,
+                    &format!("names a frequency that is not kept: {frequency}"),
+                )
+            })?;
         if !(0.0..=60.0).contains(limit) {
-            return Err(value(&key, &format!("must have limits of 0 to 60 dB, at {frequency} Hz too")));
+            return Err(value(
+                &key,
+                &format!("must have limits of 0 to 60 dB, at {frequency} Hz too"),
+            ));
         }
         *slot = i16::try_from(to_hundredths(*limit)).ok();
     }
@@ -407,7 +415,11 @@ fn in_words(limits: &[Option<i16>; N_FREQUENCIES], rms_below: Option<f64>) -> St
     let parts: Vec<String> = groups
         .iter()
         .map(|(limit, frequencies)| {
-            format!("±{} dB at {} Hz", f64::from(*limit) / 100.0, frequencies.join(", "))
+            format!(
+                "±{} dB at {} Hz",
+                f64::from(*limit) / 100.0,
+                frequencies.join(", ")
+            )
         })
         .collect();
     parts.join(" and ")

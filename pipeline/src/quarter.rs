@@ -62,7 +62,9 @@ fn quarter_of_month(month: u16) -> Option<u8> {
 fn days_in_month(year: u16, month: u16) -> u16 {
     match month {
         4 | 6 | 9 | 11 => 30,
-        2 if year.is_multiple_of(4) && (!year.is_multiple_of(100) || year.is_multiple_of(400)) => 29,
+        2 if year.is_multiple_of(4) && (!year.is_multiple_of(100) || year.is_multiple_of(400)) => {
+            29
+        }
         2 => 28,
         _ => 31,
     }
@@ -101,8 +103,19 @@ mod tests {
     #[test]
     fn impossible_or_other_dates_are_refused() {
         for text in [
-            "2026-02-29", "2026-13", "2026-Q5", "2026-00-10", "17.08.2026", "08/17/2026", "2026-8-7",
-            "2026", "", "0026-Q1", "2026-Q3 ", "2026-04-31", "1899-01",
+            "2026-02-29",
+            "2026-13",
+            "2026-Q5",
+            "2026-00-10",
+            "17.08.2026",
+            "08/17/2026",
+            "2026-8-7",
+            "2026",
+            "",
+            "0026-Q1",
+            "2026-Q3 ",
+            "2026-04-31",
+            "1899-01",
         ] {
             assert_eq!(Quarter::from_date(text.as_bytes()), None, "{text}");
         }

@@ -4,7 +4,9 @@ use std::collections::HashMap;
 
 use crate::quarter::Quarter;
 use crate::rules::Rule;
-use crate::vocabulary::{Coupling, Ear, Experience, N_FREQUENCIES, Quantity, Referral, Stage, TableName};
+use crate::vocabulary::{
+    Coupling, Ear, Experience, N_FREQUENCIES, Quantity, Referral, Stage, TableName,
+};
 
 /// Where a record was read: file number within its table, and line (CSV) or row (Parquet) from 1.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord)]

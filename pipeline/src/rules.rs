@@ -126,10 +126,10 @@ rules! {
     OutOfRange, "out-of-range", ALL, RowSetAside,
         "{column} is outside its range ({allowed}).";
     /// A word that the column does not take.
-    UnknownWord, "unknown-word", ALL, RowSetAside,
+    UnknownWord, "unknown-word", &[Fittings, Ears, Responses], RowSetAside,
         "{column} is none of the words it takes ({allowed}).";
     /// A label too long or with control characters.
-    LabelShape, "label-shape", &[Fittings, Ears, Outcomes], RowSetAside,
+    LabelShape, "label-shape", &[Fittings, Ears], RowSetAside,
         "{column} is not a label of at most 64 printable characters.";
     /// A point at another frequency.
     FrequencyNotKept, "frequency-not-kept", &[Responses], RowSetAside,

@@ -28,7 +28,11 @@ impl<'a> Analysis<'a> {
     ///
     /// # Errors
     /// [`QueryError`] where the selection or the plan does not make sense, or the parts cannot be opened.
-    pub fn open(cohort: &'a Cohort, plan: &'a Plan, selection: Selection) -> Result<Self, QueryError> {
+    pub fn open(
+        cohort: &'a Cohort,
+        plan: &'a Plan,
+        selection: Selection,
+    ) -> Result<Self, QueryError> {
         plan.validate()?;
         selection.check("the cohort", &cohort.manifest.label_columns)?;
         Ok(Self {
@@ -66,13 +70,22 @@ impl<'a> Analysis<'a> {
     }
 
     /// Runs a text under a grouping; rows come in their natural order.
-    pub(crate) fn run(&mut self, text: SqlText, by: &[String], places: &Places) -> Result<Table, QueryError> {
+    pub(crate) fn run(
+        &mut self,
+        text: SqlText,
+        by: &[String],
+        places: &Places,
+    ) -> Result<Table, QueryError> {
         let table = self.engine.run(text, places)?;
         Ok(order::sorted(&table, by))
     }
 
     /// As [`Analysis::run`], over the fit-level table.
-    pub(crate) fn run_on_fits(&mut self, text: SqlText, by: &[String]) -> Result<Table, QueryError> {
+    pub(crate) fn run_on_fits(
+        &mut self,
+        text: SqlText,
+        by: &[String],
+    ) -> Result<Table, QueryError> {
         self.fits()?;
         let places = self.places(by);
         self.run(text, by, &places)
@@ -81,14 +94,28 @@ impl<'a> Analysis<'a> {
     /// The fit-level table.
     pub(crate) fn fits(&mut self) -> Result<&Fits, QueryError> {
         if self.fits.is_none() {
-            let labels = self.cohort.manifest.label_columns.iter().map(String::as_str);
+            let labels = self
+                .cohort
+                .manifest
+                .label_columns
+                .iter()
+                .map(String::as_str);
             let columns: Vec<&str> = GROUP_COLUMNS.into_iter().chain(labels).collect();
             let places = self
                 .places(&[])
                 .with("columns", columns.join(", "))
-                .with("n_points", count_of_points(&self.criterion, Counted::Compared))
-                .with("n_points_within", count_of_points(&self.criterion, Counted::Within))
-                .with("candidate_sum", (4 * hundredths(self.plan.candidate_limit_db)).to_string())
+                .with(
+                    "n_points",
+                    count_of_points(&self.criterion, Counted::Compared),
+                )
+                .with(
+                    "n_points_within",
+                    count_of_points(&self.criterion, Counted::Within),
+                )
+                .with(
+                    "candidate_sum",
+                    (4 * hundredths(self.plan.candidate_limit_db)).to_string(),
+                )
                 .with("instrument", literal(&self.plan.outcome.instrument))
                 .with("item", literal(&self.plan.outcome.item));
             let table = self.engine.keep(FITS, &places)?;
@@ -120,7 +147,10 @@ fn within(criterion: &Criterion) -> String {
         .filter_map(|(frequency, limit)| Some((*frequency, limit?)))
         .collect();
     let any = |test: &dyn Fn(u16, i16) -> String, word: &str| -> String {
-        let tests: Vec<String> = named.iter().map(|(frequency, limit)| test(*frequency, *limit)).collect();
+        let tests: Vec<String> = named
+            .iter()
+            .map(|(frequency, limit)| test(*frequency, *limit))
+            .collect();
         tests.join(word)
     };
     let outside = any(
@@ -133,7 +163,10 @@ fn within(criterion: &Criterion) -> String {
 
 /// Whether a curve has any deviation, as SQL.
 fn compared() -> String {
-    let columns: Vec<String> = FREQUENCIES.iter().map(|f| format!("deviation_{f}")).collect();
+    let columns: Vec<String> = FREQUENCIES
+        .iter()
+        .map(|f| format!("deviation_{f}"))
+        .collect();
     format!("COALESCE({}) IS NOT NULL", columns.join(", "))
 }
 

@@ -85,7 +85,9 @@ impl Builder {
     /// Grouping columns are text and come first.
     pub(crate) fn new(name: &str, by: &[String], columns: &[(&str, Kind)]) -> Self {
         let grouping = by.iter().map(|column| (column.clone(), Kind::Text));
-        let own = columns.iter().map(|(column, kind)| ((*column).to_owned(), *kind));
+        let own = columns
+            .iter()
+            .map(|(column, kind)| ((*column).to_owned(), *kind));
         Self {
             name: name.to_owned(),
             columns: grouping.chain(own).collect(),
@@ -95,7 +97,12 @@ impl Builder {
 
     /// Adds a row: labels of the grouping columns, then the columns' own values.
     pub(crate) fn row(&mut self, labels: &[Option<String>], cells: Vec<Cell>) {
-        debug_assert_eq!(labels.len() + cells.len(), self.columns.len(), "{}", self.name);
+        debug_assert_eq!(
+            labels.len() + cells.len(),
+            self.columns.len(),
+            "{}",
+            self.name
+        );
         let labels = labels.iter().cloned().map(Cell::Text);
         self.rows.push(labels.chain(cells).collect());
     }

@@ -70,7 +70,12 @@ impl Places {
             }
         };
         Self::default()
-            .with("by", by.iter().map(|column| format!("{column}, ")).collect::<String>())
+            .with(
+                "by",
+                by.iter()
+                    .map(|column| format!("{column}, "))
+                    .collect::<String>(),
+            )
             .with("group_by", clause("GROUP BY", &names))
             .with("order_by", clause("ORDER BY", last.trim_end_matches(", ")))
             .with("by_last", last)
@@ -169,7 +174,11 @@ fn scan(cohort: &Cohort, table: StoreTable) -> PolarsResult<LazyFrame> {
                 table,
                 &labels.iter().map(String::as_str).collect::<Vec<_>>(),
             );
-            let order: Vec<Expr> = names.fields().iter().map(|field| col(field.name().as_str())).collect();
+            let order: Vec<Expr> = names
+                .fields()
+                .iter()
+                .map(|field| col(field.name().as_str()))
+                .collect();
             frame.with_columns(missing).select(order)
         });
     }

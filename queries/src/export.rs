@@ -26,7 +26,11 @@ fn plain(values: &Values, row: usize) -> String {
 }
 
 fn optional<T: ToString + Copy>(value: Option<&Option<T>>) -> String {
-    value.copied().flatten().map(|x| x.to_string()).unwrap_or_default()
+    value
+        .copied()
+        .flatten()
+        .map(|x| x.to_string())
+        .unwrap_or_default()
 }
 
 /// The table as CSV text with a header row.
@@ -36,7 +40,12 @@ pub fn to_csv(table: &Table) -> String {
     // Writing to memory, every row as long as the header: there is no way to fail.
     let _ = writer.write_record(table.columns.iter().map(|column| &column.name));
     for row in 0..table.rows() {
-        let _ = writer.write_record(table.columns.iter().map(|column| plain(&column.values, row)));
+        let _ = writer.write_record(
+            table
+                .columns
+                .iter()
+                .map(|column| plain(&column.values, row)),
+        );
     }
     let bytes = writer.into_inner().unwrap_or_default();
     String::from_utf8(bytes).unwrap_or_default()
@@ -82,12 +91,21 @@ pub fn to_text(table: &Table) -> String {
         .map(|column| {
             let is_text = matches!(column.values, Values::Text(_));
             let cells = (0..table.rows()).map(|row| rounded(&column.values, row));
-            (is_text, std::iter::once(column.name.clone()).chain(cells).collect())
+            (
+                is_text,
+                std::iter::once(column.name.clone()).chain(cells).collect(),
+            )
         })
         .collect();
     let widths: Vec<usize> = columns
         .iter()
-        .map(|(_, cells)| cells.iter().map(|cell| cell.chars().count()).max().unwrap_or(0))
+        .map(|(_, cells)| {
+            cells
+                .iter()
+                .map(|cell| cell.chars().count())
+                .max()
+                .unwrap_or(0)
+        })
         .collect();
     let mut out = String::new();
     for line in 0..=table.rows() {
@@ -142,9 +160,12 @@ pub fn write_parquet(table: &Table, path: &Path) -> Result<(), QueryError> {
     })?;
     let properties = WriterProperties::builder()
         .set_created_by("fitcohort".to_owned())
-        .set_compression(Compression::ZSTD(ZstdLevel::try_new(3).map_err(|e| failed(&e))?))
+        .set_compression(Compression::ZSTD(
+            ZstdLevel::try_new(3).map_err(|e| failed(&e))?,
+        ))
         .build();
-    let mut writer = ArrowWriter::try_new(file, schema, Some(properties)).map_err(|e| failed(&e))?;
+    let mut writer =
+        ArrowWriter::try_new(file, schema, Some(properties)).map_err(|e| failed(&e))?;
     writer.write(&batch).map_err(|e| failed(&e))?;
     let mut file = writer.into_inner().map_err(|e| failed(&e))?;
     file.flush().map_err(|source| QueryError::Write {

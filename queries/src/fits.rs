@@ -103,7 +103,9 @@ impl Fits {
 
     /// Score of the outcome item, where answered.
     pub(crate) fn score(&self, row: usize) -> Option<f64> {
-        self.table.real_at("score", row).map(|hundredths| hundredths / 100.0)
+        self.table
+            .real_at("score", row)
+            .map(|hundredths| hundredths / 100.0)
     }
 
     /// A mean of a total in billionths over a count.
@@ -156,7 +158,12 @@ impl Fits {
     /// Case mix of a row: grade, coupling and experience together.
     pub(crate) fn case_mix(&self, row: usize) -> String {
         let label = |column| self.table.text_at(column, row).unwrap_or("not known");
-        format!("{}, {}, {}", label("grade"), label("coupling"), label("experience"))
+        format!(
+            "{}, {}, {}",
+            label("grade"),
+            label("coupling"),
+            label("experience")
+        )
     }
 }
 
@@ -181,7 +188,10 @@ pub(crate) fn groups_of(table: &Table, by: &[String], rows: &[usize]) -> Vec<Gro
     let mut groups: Vec<Group> = found
         .into_iter()
         .map(|(labels, rows)| Group {
-            labels: labels.into_iter().map(|label| label.map(str::to_owned)).collect(),
+            labels: labels
+                .into_iter()
+                .map(|label| label.map(str::to_owned))
+                .collect(),
             rows,
         })
         .collect();

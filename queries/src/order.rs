@@ -8,7 +8,13 @@ use crate::table::{Table, Values};
 
 const INPUT_BANDS: [&str; 3] = ["soft", "average", "loud"];
 const STAGES: [&str; 2] = ["first", "final"];
-const REFERRALS: [&str; 5] = ["none", "advised", "completed", "unknown", "cannot be evaluated"];
+const REFERRALS: [&str; 5] = [
+    "none",
+    "advised",
+    "completed",
+    "unknown",
+    "cannot be evaluated",
+];
 
 /// Compares two labels of a column; what is not known comes last.
 pub(crate) fn labels(column: &str, a: Option<&str>, b: Option<&str>) -> Ordering {
@@ -21,7 +27,10 @@ pub(crate) fn labels(column: &str, a: Option<&str>, b: Option<&str>) -> Ordering
             "medical_referral" => &REFERRALS,
             _ => &[],
         };
-        order.iter().position(|known| *known == label).unwrap_or(order.len())
+        order
+            .iter()
+            .position(|known| *known == label)
+            .unwrap_or(order.len())
     };
     match (a, b) {
         (Some(a), Some(b)) => rank(a).cmp(&rank(b)).then_with(|| a.cmp(b)),
@@ -37,11 +46,15 @@ pub(crate) fn sorted(table: &Table, columns: &[String]) -> Table {
     rows.sort_by(|&a, &b| {
         columns
             .iter()
-            .map(|name| match table.column(name).map(|column| &column.values) {
-                Some(Values::Text(_)) => labels(name, table.text_at(name, a), table.text_at(name, b)),
-                Some(_) => compare_reals(table.real_at(name, a), table.real_at(name, b)),
-                None => Ordering::Equal,
-            })
+            .map(
+                |name| match table.column(name).map(|column| &column.values) {
+                    Some(Values::Text(_)) => {
+                        labels(name, table.text_at(name, a), table.text_at(name, b))
+                    }
+                    Some(_) => compare_reals(table.real_at(name, a), table.real_at(name, b)),
+                    None => Ordering::Equal,
+                },
+            )
             .find(|ordering| ordering.is_ne())
             .unwrap_or(Ordering::Equal)
     });

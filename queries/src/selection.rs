@@ -44,7 +44,9 @@ impl Selection {
         text.split_once('=')
             .map(|(column, value)| (column.to_owned(), value.to_owned()))
             .ok_or_else(|| QueryError::Selection {
-                what: format!("a filter is written COLUMN=VALUE, such as clinic_id=north; got {text}"),
+                what: format!(
+                    "a filter is written COLUMN=VALUE, such as clinic_id=north; got {text}"
+                ),
             })
     }
 
@@ -54,7 +56,10 @@ impl Selection {
             let labels = label_columns.iter().map(String::as_str);
             GROUP_COLUMNS.into_iter().chain(labels)
         };
-        let columns = self.by.iter().chain(self.filters.iter().map(|(column, _)| column));
+        let columns = self
+            .by
+            .iter()
+            .chain(self.filters.iter().map(|(column, _)| column));
         for column in columns {
             if !known().any(|name| name == column) {
                 return Err(QueryError::UnknownColumn {
@@ -65,7 +70,12 @@ impl Selection {
             }
         }
         for (position, column) in self.by.iter().enumerate() {
-            if self.by.iter().take(position).any(|earlier| earlier == column) {
+            if self
+                .by
+                .iter()
+                .take(position)
+                .any(|earlier| earlier == column)
+            {
                 return Err(QueryError::Selection {
                     what: format!("the grouping column {column} is named twice"),
                 });

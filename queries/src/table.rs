@@ -246,7 +246,10 @@ impl Table {
     pub fn select(&self, names: &[&str]) -> Self {
         Self {
             name: self.name.clone(),
-            columns: names.iter().filter_map(|name| self.column(name).cloned()).collect(),
+            columns: names
+                .iter()
+                .filter_map(|name| self.column(name).cloned())
+                .collect(),
         }
     }
 

@@ -71,6 +71,7 @@ pub(crate) fn records(table: &Table, row: usize) -> Option<i64> {
 fn unit(key: &str, column: &str, table: &Table, row: usize) -> Unit {
     let measure = table.text_at("measure", row).unwrap_or("");
     match (key, column) {
+        (_, "score") => Unit::Count,
         ("headline", _) => Unit::named(table.text_at("unit", row).unwrap_or("")),
         ("association" | "association_secondary", "p" | "p_holm") => Unit::Probability,
         ("association" | "association_secondary", _) => Unit::Coefficient,

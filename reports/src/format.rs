@@ -11,7 +11,7 @@ pub(crate) fn count(value: i64) -> String {
         out.push('−');
     }
     for (place, digit) in digits.chars().enumerate() {
-        if place > 0 && (digits.len() - place) % 3 == 0 && digits.len() > 3 {
+        if place > 0 && (digits.len() - place).is_multiple_of(3) && digits.len() > 3 {
             out.push(THIN);
         }
         out.push(digit);

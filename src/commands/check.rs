@@ -31,11 +31,17 @@ pub(crate) struct Arguments {
     pub(crate) set_aside_csv: Option<PathBuf>,
 }
 
-pub(crate) fn run(arguments: &Arguments, common: &Common, console: &Console) -> Result<(), Failure> {
+pub(crate) fn run(
+    arguments: &Arguments,
+    common: &Common,
+    console: &Console,
+) -> Result<(), Failure> {
     let plan = common.plan()?;
     plan.validate()?;
     let bars = IngestBars::new(console);
-    let judgement = ingest::check(&arguments.delivery, &plan, &|progress| bars.update(progress))?;
+    let judgement = ingest::check(&arguments.delivery, &plan, &|progress| {
+        bars.update(progress)
+    })?;
     bars.finish();
     if let Some(path) = &arguments.set_aside_csv {
         write_set_aside_csv(path, &judgement.issues, &judgement.files)?;
@@ -73,7 +79,9 @@ pub(crate) fn in_words(judgement: &Judgement) -> String {
         firsts.entry((issue.table, issue.rule)).or_insert(issue);
     }
     for (key, rows) in by_rule {
-        let Some(issue) = firsts.get(&key) else { continue };
+        let Some(issue) = firsts.get(&key) else {
+            continue;
+        };
         let file = files.get(&(issue.table, issue.place.file));
         let header = file.map_or(&[][..], |file| file.header.as_slice());
         let _ = writeln!(

@@ -35,12 +35,19 @@ pub(crate) struct Arguments {
 const MARK: &str = "MADE-BY-FITCOHORT-DEMO.txt";
 const FOLDERS: [&str; 3] = ["delivery", "cohort", "reports"];
 
-pub(crate) fn run(arguments: &Arguments, common: &Common, console: &Console) -> Result<(), Failure> {
+pub(crate) fn run(
+    arguments: &Arguments,
+    common: &Common,
+    console: &Console,
+) -> Result<(), Failure> {
     let out = &arguments.out;
     prepare(out)?;
     let [delivery, cohort, reports] = FOLDERS.map(|folder| out.join(folder));
     let plan = common.plan()?;
-    let scenario = Scenario::demo(arguments.fittings, common.seed.unwrap_or(synthesize::DEFAULT_SEED));
+    let scenario = Scenario::demo(
+        arguments.fittings,
+        common.seed.unwrap_or(synthesize::DEFAULT_SEED),
+    );
     synthesize::write(&scenario, &delivery, console)?;
     let ingested = ingest::add(&delivery, &cohort, &plan, console)?;
     let opened = Cohort::open(&cohort)?;
@@ -57,7 +64,11 @@ pub(crate) fn run(arguments: &Arguments, common: &Common, console: &Console) -> 
     words.push_str("\nOpen:\n");
     for review in &reviews {
         // Writing to a String does not fail.
-        let _ = writeln!(words, "  {}", report::page(&reports, review.reader).display());
+        let _ = writeln!(
+            words,
+            "  {}",
+            report::page(&reports, review.reader).display()
+        );
     }
     let json = serde_json::json!({
         "delivery": delivery,
@@ -78,7 +89,10 @@ fn prepare(out: &Path) -> Result<(), Failure> {
     let occupied = fs::read_dir(out).is_ok_and(|mut entries| entries.next().is_some());
     if occupied && !mark.exists() {
         return Err(Failure::usage(
-            format!("{} holds something that is not an earlier demo", out.display()),
+            format!(
+                "{} holds something that is not an earlier demo",
+                out.display()
+            ),
             "name another folder with --out",
         ));
     }
@@ -103,7 +117,11 @@ fn headline(reviews: &[Review]) -> String {
         return out;
     };
     // Writing to a String does not fail.
-    let _ = writeln!(out, "In {}:", owner.context.quarter.as_deref().unwrap_or("no quarter"));
+    let _ = writeln!(
+        out,
+        "In {}:",
+        owner.context.quarter.as_deref().unwrap_or("no quarter")
+    );
     let table = owner.table("headline");
     for row in 0..table.rows() {
         let (Some(label), Some(value), Some(n)) = (
@@ -119,7 +137,10 @@ fn headline(reviews: &[Review]) -> String {
         };
         let _ = writeln!(out, "  {label:<48} {shown:>8}   n = {n}");
     }
-    let Some(study) = reviews.iter().find(|review| review.reader == Reader::Researcher) else {
+    let Some(study) = reviews
+        .iter()
+        .find(|review| review.reader == Reader::Researcher)
+    else {
         return out;
     };
     let table = study.table("association").where_text("method", "spearman");

@@ -32,7 +32,11 @@ pub(crate) struct Arguments {
     pub(crate) set_aside_csv: Option<PathBuf>,
 }
 
-pub(crate) fn run(arguments: &Arguments, common: &Common, console: &Console) -> Result<(), Failure> {
+pub(crate) fn run(
+    arguments: &Arguments,
+    common: &Common,
+    console: &Console,
+) -> Result<(), Failure> {
     let plan = common.plan()?;
     let ingested = add(&arguments.delivery, &arguments.into, &plan, console)?;
     if let Some(path) = &arguments.set_aside_csv {
@@ -57,7 +61,12 @@ pub(crate) fn run(arguments: &Arguments, common: &Common, console: &Console) -> 
 }
 
 /// Ingests with bars.
-pub(crate) fn add(delivery: &Path, cohort: &Path, plan: &Plan, console: &Console) -> Result<Ingested, Failure> {
+pub(crate) fn add(
+    delivery: &Path,
+    cohort: &Path,
+    plan: &Plan,
+    console: &Console,
+) -> Result<Ingested, Failure> {
     plan.validate()?;
     let bars = IngestBars::new(console);
     let ingested = ingest::ingest(delivery, cohort, plan, &|progress| bars.update(progress))?;

@@ -24,10 +24,12 @@ pub(crate) fn run(arguments: &Arguments, console: &Console) -> Result<(), Failur
     program.build();
     let page = match &arguments.command {
         None => program,
-        Some(name) => program
-            .find_subcommand(name)
-            .cloned()
-            .ok_or_else(|| Failure::usage(format!("there is no command {name}"), "see `fitcohort --help`"))?,
+        Some(name) => program.find_subcommand(name).cloned().ok_or_else(|| {
+            Failure::usage(
+                format!("there is no command {name}"),
+                "see `fitcohort --help`",
+            )
+        })?,
     };
     let mut roff = Vec::new();
     Man::new(page)

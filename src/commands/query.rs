@@ -84,7 +84,11 @@ pub(crate) struct Arguments {
     pub(crate) out: Option<PathBuf>,
 }
 
-pub(crate) fn run(arguments: &Arguments, common: &Common, console: &Console) -> Result<(), Failure> {
+pub(crate) fn run(
+    arguments: &Arguments,
+    common: &Common,
+    console: &Console,
+) -> Result<(), Failure> {
     let plan = common.plan()?;
     let format = arguments.format.unwrap_or(if console.json() {
         Format::Json

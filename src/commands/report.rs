@@ -57,19 +57,33 @@ pub(crate) struct Arguments {
     pub(crate) quarter: Option<Quarter>,
 }
 
-pub(crate) fn run(arguments: &Arguments, common: &Common, console: &Console) -> Result<(), Failure> {
+pub(crate) fn run(
+    arguments: &Arguments,
+    common: &Common,
+    console: &Console,
+) -> Result<(), Failure> {
     let plan = common.plan()?;
     let readers: Vec<Reader> = match arguments.reader {
         Some(reader) => vec![reader.into()],
         None => Reader::ALL.to_vec(),
     };
     let cohort = Cohort::open(&arguments.cohort)?;
-    let reviews = write(&cohort, &plan, &readers, arguments.quarter, &arguments.out, console)?;
+    let reviews = write(
+        &cohort,
+        &plan,
+        &readers,
+        arguments.quarter,
+        &arguments.out,
+        console,
+    )?;
     let pages: Vec<String> = reviews
         .iter()
         .map(|review| page(&arguments.out, review.reader).display().to_string())
         .collect();
-    let words = pages.iter().map(|page| format!("wrote {page}\n")).collect::<String>();
+    let words = pages
+        .iter()
+        .map(|page| format!("wrote {page}\n"))
+        .collect::<String>();
     console.summary(&words, &serde_json::json!({ "pages": pages }))
 }
 

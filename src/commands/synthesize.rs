@@ -35,7 +35,11 @@ pub(crate) struct Arguments {
 /// Seed of the invented practices where none is given.
 pub(crate) const DEFAULT_SEED: u64 = 1;
 
-pub(crate) fn run(arguments: &Arguments, common: &Common, console: &Console) -> Result<(), Failure> {
+pub(crate) fn run(
+    arguments: &Arguments,
+    common: &Common,
+    console: &Console,
+) -> Result<(), Failure> {
     let mut scenario = Scenario::demo(arguments.fittings, common.seed.unwrap_or(DEFAULT_SEED));
     scenario.planted_errors = arguments.planted_errors;
     if arguments.no_match_effect {
@@ -56,7 +60,11 @@ pub(crate) fn run(arguments: &Arguments, common: &Common, console: &Console) -> 
 }
 
 /// Writes a scenario, with a bar.
-pub(crate) fn write(scenario: &Scenario, folder: &Path, console: &Console) -> Result<Truth, Failure> {
+pub(crate) fn write(
+    scenario: &Scenario,
+    folder: &Path,
+    console: &Console,
+) -> Result<Truth, Failure> {
     let bar = console.bar("inventing", scenario.fittings);
     let truth = write_delivery(scenario, folder, &|done| bar.set_position(done))?;
     bar.finish_and_clear();

@@ -179,7 +179,8 @@ impl<'a> Cells<'a> {
             Some(limit) => (limit, true),
             None => (text, false),
         };
-        let value = decimal::hundredths(digits).map_err(|fault| self.number_fault(column, fault))?;
+        let value =
+            decimal::hundredths(digits).map_err(|fault| self.number_fault(column, fault))?;
         let (low, high) = THRESHOLD_RANGE;
         match i16::try_from(value) {
             Ok(value) if (low..=high).contains(&i64::from(value)) => Ok(Some((value, censored))),

@@ -1,7 +1,8 @@
 //! The columns of the four tables of a delivery, in one place.
 
 use crate::vocabulary::{
-    Coupling, Ear, Experience, FREQUENCIES, N_FREQUENCIES, Quantity, Referral, Stage, TableName, Truth,
+    Coupling, Ear, Experience, FREQUENCIES, N_FREQUENCIES, Quantity, Referral, Stage, TableName,
+    Truth,
 };
 
 /// What a column takes.

@@ -55,7 +55,8 @@ impl Delivery {
         for entry in std::fs::read_dir(folder).map_err(read)? {
             let entry = entry.map_err(read)?;
             let path = entry.path();
-            let metadata = std::fs::metadata(&path).map_err(|source| PipelineError::read(&path, source))?;
+            let metadata =
+                std::fs::metadata(&path).map_err(|source| PipelineError::read(&path, source))?;
             match DeliveryFile::recognise(&path, metadata.len()) {
                 Some(file) if metadata.is_file() => files.push(file),
                 _ => not_read.push(entry.file_name().to_string_lossy().into_owned()),
@@ -177,9 +178,14 @@ pub fn read(
             .push((Rule::TableNotDelivered, table.word().to_owned()));
     }
     let mut fittings = Vec::new();
-    each_file(delivery, TableName::Fittings, &mut reading, progress, |job, batch| {
-        rows::fittings(job.number, job.header, batch)
-    }, |parsed, _| fittings.extend(parsed))?;
+    each_file(
+        delivery,
+        TableName::Fittings,
+        &mut reading,
+        progress,
+        |job, batch| rows::fittings(job.number, job.header, batch),
+        |parsed, _| fittings.extend(parsed),
+    )?;
     reading.settle_fittings(fittings);
 
     let kept = std::mem::take(&mut reading.fittings);
@@ -191,35 +197,50 @@ pub fn read(
     let instruments = Instruments::new(plan, &mut reading.items);
     let mut strangers = Strangers::default();
     let mut ears: Vec<EarRecord> = Vec::new();
-    each_file(delivery, TableName::Ears, &mut reading, progress, |job, batch| {
-        rows::ears(job.number, job.header, batch, &known)
-    }, |parsed, locals| {
-        let numbers = strangers.adopt(locals);
-        ears.extend(parsed.into_iter().map(|mut record| {
-            renumber(&mut record.fitting, &numbers);
-            record
-        }));
-    })?;
+    each_file(
+        delivery,
+        TableName::Ears,
+        &mut reading,
+        progress,
+        |job, batch| rows::ears(job.number, job.header, batch, &known),
+        |parsed, locals| {
+            let numbers = strangers.adopt(locals);
+            ears.extend(parsed.into_iter().map(|mut record| {
+                renumber(&mut record.fitting, &numbers);
+                record
+            }));
+        },
+    )?;
     let mut curves: Vec<Curve> = Vec::new();
-    each_file(delivery, TableName::Responses, &mut reading, progress, |job, batch| {
-        rows::responses(job.number, job.header, batch, &known)
-    }, |parsed, locals| {
-        let numbers = strangers.adopt(locals);
-        curves.extend(parsed.into_iter().map(|mut curve| {
-            renumber(&mut curve.key.fitting, &numbers);
-            curve
-        }));
-    })?;
+    each_file(
+        delivery,
+        TableName::Responses,
+        &mut reading,
+        progress,
+        |job, batch| rows::responses(job.number, job.header, batch, &known),
+        |parsed, locals| {
+            let numbers = strangers.adopt(locals);
+            curves.extend(parsed.into_iter().map(|mut curve| {
+                renumber(&mut curve.key.fitting, &numbers);
+                curve
+            }));
+        },
+    )?;
     let mut answers: Vec<Answer> = Vec::new();
-    each_file(delivery, TableName::Outcomes, &mut reading, progress, |job, batch| {
-        rows::outcomes(job.number, job.header, batch, &known, &instruments)
-    }, |parsed, locals| {
-        let numbers = strangers.adopt(locals);
-        answers.extend(parsed.into_iter().map(|mut answer| {
-            renumber(&mut answer.fitting, &numbers);
-            answer
-        }));
-    })?;
+    each_file(
+        delivery,
+        TableName::Outcomes,
+        &mut reading,
+        progress,
+        |job, batch| rows::outcomes(job.number, job.header, batch, &known, &instruments),
+        |parsed, locals| {
+            let numbers = strangers.adopt(locals);
+            answers.extend(parsed.into_iter().map(|mut answer| {
+                renumber(&mut answer.fitting, &numbers);
+                answer
+            }));
+        },
+    )?;
     drop(known);
     reading.fittings = kept;
     reading.ears = ears;
@@ -250,12 +271,13 @@ impl Unsettled {
             |(_, place)| *place,
         );
         self.repeated_fittings = settled.repeats;
-        self.issues.extend(settled.contradictions.iter().map(|place| RowIssue {
-            table: TableName::Fittings,
-            place: *place,
-            column: None,
-            rule: Rule::Contradiction,
-        }));
+        self.issues
+            .extend(settled.contradictions.iter().map(|place| RowIssue {
+                table: TableName::Fittings,
+                place: *place,
+                column: None,
+                rule: Rule::Contradiction,
+            }));
         self.fittings = settled.kept;
     }
 }
@@ -275,7 +297,11 @@ fn each_file<T: Send>(
     parse: impl Fn(&Job<'_>, &RowBatch) -> Parsed<T> + Sync,
     mut take: impl FnMut(Vec<T>, &[Box<str>]),
 ) -> Result<(), PipelineError> {
-    let files: Vec<&DeliveryFile> = delivery.files.iter().filter(|file| file.table == table).collect();
+    let files: Vec<&DeliveryFile> = delivery
+        .files
+        .iter()
+        .filter(|file| file.table == table)
+        .collect();
     if files.len() >= usize::from(Place::STORE) {
         return Err(PipelineError::TooManyFiles {
             path: delivery.folder.clone(),
@@ -285,7 +311,12 @@ fn each_file<T: Send>(
     let ahead = rayon::current_num_threads() * BATCHES_PER_THREAD;
     for (file, number) in files.into_iter().zip(0_u16..) {
         let mut source = Source::open(file)?;
-        let header = Header::new(table, source.header.clone(), &file.path, &mut reading.label_names)?;
+        let header = Header::new(
+            table,
+            source.header.clone(),
+            &file.path,
+            &mut reading.label_names,
+        )?;
         let job = Job {
             number,
             header: &header,

@@ -1,11 +1,12 @@
 //! Reads a Parquet table as rows of text fields, so that it is judged by the same rules as CSV.
 
+use std::fmt::Display;
 use std::fs::File;
 use std::path::{Path, PathBuf};
 
-use arrow::array::{Array, AsArray, RecordBatch};
-use arrow::compute::cast;
-use arrow::datatypes::DataType;
+use arrow::array::{Array, ArrowPrimitiveType, AsArray, PrimitiveArray, RecordBatch};
+use arrow::compute::{CastOptions, cast_with_options};
+use arrow::datatypes::{DataType, Float32Type, Float64Type};
 use csv::ByteRecord;
 use parquet::arrow::arrow_reader::{ParquetRecordBatchReader, ParquetRecordBatchReaderBuilder};
 
@@ -52,9 +53,8 @@ impl ParquetRows {
 
     pub(crate) fn next_batch(&mut self) -> Result<Option<RowBatch>, PipelineError> {
         let first_row = self.next_row;
-        let damaged = || {
-            PipelineError::refused(Rule::DamagedFile, &self.path, Some(first_row.into()), "")
-        };
+        let damaged =
+            || PipelineError::refused(Rule::DamagedFile, &self.path, Some(first_row.into()), "");
         let batch = match self.reader.next() {
             None => return Ok(None),
             Some(batch) => batch.map_err(|_| damaged())?,
@@ -69,22 +69,37 @@ impl ParquetRows {
 fn as_records(batch: &RecordBatch) -> Option<Vec<ByteRecord>> {
     let mut records = vec![ByteRecord::new(); batch.num_rows()];
     for column in batch.columns() {
-        let is_real = column.data_type().is_floating();
-        let column = cast(column, &DataType::Utf8).ok()?;
-        let texts = column.as_string_opt::<i32>()?;
-        for (row, record) in records.iter_mut().enumerate() {
-            let text = if texts.is_null(row) {
-                ""
-            } else {
-                texts.value(row)
-            };
-            // Arrow prints a whole real number as `65.0`; where a whole number is due, that is what it means.
-            let text = match text.strip_suffix(".0") {
-                Some(whole) if is_real => whole,
-                _ => text,
-            };
-            record.push_field(text.as_bytes());
+        match column.data_type() {
+            DataType::Float64 => push_reals(column.as_primitive_opt::<Float64Type>()?, &mut records),
+            DataType::Float32 => push_reals(column.as_primitive_opt::<Float32Type>()?, &mut records),
+            _ => push_texts(column, &mut records)?,
         }
     }
     Some(records)
+}
+
+/// Real numbers as plain decimals without an exponent, whole ones without a point: where a whole number is due, that
+/// is what `65.0` means.
+fn push_reals<T: ArrowPrimitiveType>(values: &PrimitiveArray<T>, records: &mut [ByteRecord])
+where
+    T::Native: Display,
+{
+    for (value, record) in values.iter().zip(records) {
+        let text = value.map(|value| value.to_string()).unwrap_or_default();
+        record.push_field(text.as_bytes());
+    }
+}
+
+/// Anything else as its text; none where it has no text.
+fn push_texts(column: &dyn Array, records: &mut [ByteRecord]) -> Option<()> {
+    // Not `safe`, which would turn bytes that are no text into nulls in silence.
+    let options = CastOptions {
+        safe: false,
+        ..CastOptions::default()
+    };
+    let column = cast_with_options(column, &DataType::Utf8, &options).ok()?;
+    for (text, record) in column.as_string_opt::<i32>()?.iter().zip(records) {
+        record.push_field(text.unwrap_or_default().as_bytes());
+    }
+    Some(())
 }

@@ -129,35 +129,41 @@ const TOP_AGE: i16 = 90;
 
 /// Reads rows of `fittings`.
 pub(crate) fn fittings(file: u16, header: &Header, batch: &RowBatch) -> Parsed<(Fitting, Place)> {
-    each_row(TableName::Fittings, file, header, batch, |cells, place, out| {
-        let date = cells.required(4)?;
-        let fitting = Fitting {
-            id: cells.identifier(0)?.into(),
-            patient: cells.identifier(1)?.into(),
-            clinic: cells.identifier(2)?.into(),
-            clinician: cells.identifier(3)?.into(),
-            quarter: Quarter::from_date(date).ok_or_else(|| cells.fault(4, Rule::NotADate))?,
-            age: cells
-                .whole(5)?
-                .map(|age| i16::try_from(age).map_or(TOP_AGE, |age| age.min(TOP_AGE))),
-            experience: cells.word(6, Experience::from_word)?,
-            prescription: cells.label(7)?.map(Into::into),
-            referral: cells
-                .word(8, Referral::from_word)?
-                .unwrap_or(Referral::Unknown),
-            returned: cells.word(9, Truth::from_word)?.map(|t| t == Truth::True),
-            labels: header
-                .labels
-                .iter()
-                .filter_map(|(position, number)| {
-                    let label = cells.label_at(*position).transpose()?;
-                    Some(label.map(|label| (*number, label.into())))
-                })
-                .collect::<Result<_, _>>()?,
-        };
-        out.push((fitting, place));
-        Ok(())
-    })
+    each_row(
+        TableName::Fittings,
+        file,
+        header,
+        batch,
+        |cells, place, out| {
+            let date = cells.required(4)?;
+            let fitting = Fitting {
+                id: cells.identifier(0)?.into(),
+                patient: cells.identifier(1)?.into(),
+                clinic: cells.identifier(2)?.into(),
+                clinician: cells.identifier(3)?.into(),
+                quarter: Quarter::from_date(date).ok_or_else(|| cells.fault(4, Rule::NotADate))?,
+                age: cells
+                    .whole(5)?
+                    .map(|age| i16::try_from(age).map_or(TOP_AGE, |age| age.min(TOP_AGE))),
+                experience: cells.word(6, Experience::from_word)?,
+                prescription: cells.label(7)?.map(Into::into),
+                referral: cells
+                    .word(8, Referral::from_word)?
+                    .unwrap_or(Referral::Unknown),
+                returned: cells.word(9, Truth::from_word)?.map(|t| t == Truth::True),
+                labels: header
+                    .labels
+                    .iter()
+                    .filter_map(|(position, number)| {
+                        let label = cells.label_at(*position).transpose()?;
+                        Some(label.map(|label| (*number, label.into())))
+                    })
+                    .collect::<Result<_, _>>()?,
+            };
+            out.push((fitting, place));
+            Ok(())
+        },
+    )
 }
 
 /// Reads rows of `ears`.
@@ -205,37 +211,43 @@ pub(crate) fn responses(
 ) -> Parsed<Curve> {
     let mut finder = Finder::new(known);
     let wide = header.wide;
-    let mut parsed = each_row(TableName::Responses, file, header, batch, |cells, place, out| {
-        let key = CurveKey {
-            fitting: finder.number(cells, 0)?,
-            ear: cells.required_word(1, Ear::from_word)?,
-            stage: cells.word(2, Stage::from_word)?.unwrap_or(Stage::Final),
-            quantity: cells.required_word(3, Quantity::from_word)?,
-            input_level: cells
-                .level(4)?
-                .ok_or_else(|| cells.fault(4, Rule::Required))?,
-        };
-        if wide {
-            let mut curve = Curve::new(key, place, true);
-            for position in 0..N_FREQUENCIES {
-                let target = cells.level(5 + position)?;
-                let measured = cells.level(5 + N_FREQUENCIES + position)?;
-                curve.set(position, target, measured);
+    let mut parsed = each_row(
+        TableName::Responses,
+        file,
+        header,
+        batch,
+        |cells, place, out| {
+            let key = CurveKey {
+                fitting: finder.number(cells, 0)?,
+                ear: cells.required_word(1, Ear::from_word)?,
+                stage: cells.word(2, Stage::from_word)?.unwrap_or(Stage::Final),
+                quantity: cells.required_word(3, Quantity::from_word)?,
+                input_level: cells
+                    .level(4)?
+                    .ok_or_else(|| cells.fault(4, Rule::Required))?,
+            };
+            if wide {
+                let mut curve = Curve::new(key, place, true);
+                for position in 0..N_FREQUENCIES {
+                    let target = cells.level(5 + position)?;
+                    let measured = cells.level(5 + N_FREQUENCIES + position)?;
+                    curve.set(position, target, measured);
+                }
+                if curve.has_measured == 0 {
+                    return Err(Fault::of_row(Rule::NoMeasurement));
+                }
+                out.push(curve);
+            } else {
+                let position = cells.frequency(5)?;
+                let target = cells.level(6)?;
+                let measured = cells
+                    .level(7)?
+                    .ok_or_else(|| cells.fault(7, Rule::Required))?;
+                add_point(out, key, place, position, target, measured);
             }
-            if curve.has_measured == 0 {
-                return Err(Fault::of_row(Rule::NoMeasurement));
-            }
-            out.push(curve);
-        } else {
-            let position = cells.frequency(5)?;
-            let target = cells.level(6)?;
-            let measured = cells
-                .level(7)?
-                .ok_or_else(|| cells.fault(7, Rule::Required))?;
-            add_point(out, key, place, position, target, measured);
-        }
-        Ok(())
-    });
+            Ok(())
+        },
+    );
     parsed.strangers = finder.into_strangers();
     parsed
 }
@@ -275,32 +287,40 @@ pub(crate) fn outcomes(
     instruments: &Instruments,
 ) -> Parsed<Answer> {
     let mut finder = Finder::new(known);
-    let mut parsed = each_row(TableName::Outcomes, file, header, batch, |cells, place, out| {
-        let fitting = finder.number(cells, 0)?;
-        let instrument = instruments
-            .named(cells.required(1)?)
-            .ok_or_else(|| cells.fault(1, Rule::UnknownInstrument))?;
-        let item = instrument
-            .item(cells.required(2)?)
-            .ok_or_else(|| cells.fault(2, Rule::UnknownItem))?;
-        let score = cells
-            .hundredths(3)?
-            .ok_or_else(|| cells.fault(3, Rule::Required))?;
-        if !instrument.holds(score) {
-            return Err(cells.fault(3, Rule::OutOfRange));
-        }
-        if instrument.whole && score % 100 != 0 {
-            return Err(cells.fault(3, Rule::NotWhole));
-        }
-        out.push(Answer {
-            fitting,
-            item,
-            weeks_after: cells.hundredths(4)?.and_then(|weeks| i32::try_from(weeks).ok()),
-            score: i32::try_from(score).map_err(|_| cells.fault(3, Rule::OutOfRange))?,
-            place,
-        });
-        Ok(())
-    });
+    let mut parsed = each_row(
+        TableName::Outcomes,
+        file,
+        header,
+        batch,
+        |cells, place, out| {
+            let fitting = finder.number(cells, 0)?;
+            let instrument = instruments
+                .named(cells.required(1)?)
+                .ok_or_else(|| cells.fault(1, Rule::UnknownInstrument))?;
+            let item = instrument
+                .item(cells.required(2)?)
+                .ok_or_else(|| cells.fault(2, Rule::UnknownItem))?;
+            let score = cells
+                .hundredths(3)?
+                .ok_or_else(|| cells.fault(3, Rule::Required))?;
+            if !instrument.holds(score) {
+                return Err(cells.fault(3, Rule::OutOfRange));
+            }
+            if instrument.whole && score % 100 != 0 {
+                return Err(cells.fault(3, Rule::NotWhole));
+            }
+            out.push(Answer {
+                fitting,
+                item,
+                weeks_after: cells
+                    .hundredths(4)?
+                    .and_then(|weeks| i32::try_from(weeks).ok()),
+                score: i32::try_from(score).map_err(|_| cells.fault(3, Rule::OutOfRange))?,
+                place,
+            });
+            Ok(())
+        },
+    );
     parsed.strangers = finder.into_strangers();
     parsed
 }

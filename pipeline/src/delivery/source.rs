@@ -92,10 +92,7 @@ impl RowBatch {
     ///
     /// # Errors
     /// [`RowFault`] where the text is not UTF-8 or a record is longer than any record can be.
-    pub(crate) fn for_each(
-        &self,
-        mut row: impl FnMut(u32, &ByteRecord),
-    ) -> Result<(), RowFault> {
+    pub(crate) fn for_each(&self, mut row: impl FnMut(u32, &ByteRecord)) -> Result<(), RowFault> {
         match self {
             Self::Fields { records, first_row } => {
                 for (record, line) in records.iter().zip(*first_row..) {
@@ -119,10 +116,9 @@ impl RowBatch {
                 let mut record = ByteRecord::new();
                 // Reading bytes from memory into a flexible record has no way to fail.
                 while matches!(reader.read_byte_record(&mut record), Ok(true)) {
-                    let offset = record.position().map_or(1, csv::Position::line) - 1;
                     let line = block
                         .first_line
-                        .saturating_add(u32::try_from(offset).unwrap_or(u32::MAX));
+                        .saturating_add(lines_before(&block.bytes, record.position()));
                     if record.as_slice().len() > LONGEST_RECORD {
                         return Err(RowFault {
                             rule: Rule::UnclosedQuote,
@@ -135,6 +131,24 @@ impl RowBatch {
             }
         }
     }
+}
+
+/// Line feeds of a text before a record. The reader gives the place at which it began to look for the record: blank
+/// lines may stand there, and the line feed of a CRLF whose carriage return ended the record before.
+fn lines_before(text: &[u8], position: Option<&csv::Position>) -> u32 {
+    let Some(position) = position else { return 0 };
+    let passed = u32::try_from(position.line().saturating_sub(1)).unwrap_or(u32::MAX);
+    let rest = usize::try_from(position.byte())
+        .ok()
+        .and_then(|at| text.get(at..))
+        .unwrap_or_default();
+    let blank = rest
+        .iter()
+        .position(|byte| !matches!(byte, b'\r' | b'\n'))
+        .unwrap_or(rest.len());
+    passed.saturating_add(super::blocks::count_lines(
+        rest.get(..blank).unwrap_or_default(),
+    ))
 }
 
 /// A place at which a whole file has to be refused.
@@ -199,8 +213,17 @@ impl<R: Read> Read for Bounded<R> {
 impl Source {
     /// Opens a file and reads its header row.
     pub(crate) fn open(file: &DeliveryFile) -> Result<Self, PipelineError> {
+        if file.bytes == 0 {
+            return Err(PipelineError::refused(
+                Rule::EmptyFile,
+                &file.path,
+                None,
+                "",
+            ));
+        }
         let hash = Arc::new(Mutex::new(blake3::Hasher::new()));
-        let opened = File::open(&file.path).map_err(|source| PipelineError::read(&file.path, source))?;
+        let opened =
+            File::open(&file.path).map_err(|source| PipelineError::read(&file.path, source))?;
         let hashing = Hashing {
             inner: opened,
             hash: Arc::clone(&hash),
@@ -212,7 +235,10 @@ impl Source {
         let reader: Box<dyn Read + Send> = match file.packing {
             Packing::Csv => Box::new(hashing),
             Packing::CsvGzip => Box::new(Bounded {
-                inner: flate2::bufread::MultiGzDecoder::new(BufReader::with_capacity(1 << 16, hashing)),
+                inner: flate2::bufread::MultiGzDecoder::new(BufReader::with_capacity(
+                    1 << 16,
+                    hashing,
+                )),
                 left: bound,
             }),
             Packing::CsvZstd => Box::new(Bounded {
@@ -225,7 +251,12 @@ impl Source {
         let mut blocks = BlockReader::new(reader, BLOCK_SIZE);
         let first = next_block(&mut blocks, file)?;
         let Some(mut first) = first else {
-            return Err(PipelineError::refused(Rule::EmptyFile, &file.path, None, ""));
+            return Err(PipelineError::refused(
+                Rule::EmptyFile,
+                &file.path,
+                None,
+                "",
+            ));
         };
         if first.bytes.starts_with(b"\xEF\xBB\xBF") {
             first.bytes.drain(..3);
@@ -247,9 +278,6 @@ impl Source {
         mut hashing: Hashing,
         hash: Arc<Mutex<blake3::Hasher>>,
     ) -> Result<Self, PipelineError> {
-        if file.bytes == 0 {
-            return Err(PipelineError::refused(Rule::EmptyFile, &file.path, None, ""));
-        }
         std::io::copy(&mut hashing, &mut std::io::sink())
             .map_err(|source| PipelineError::read(&file.path, source))?;
         let rows = ParquetRows::open(&file.path)?;
@@ -292,7 +320,9 @@ fn next_block(
         BlockFault::UnclosedQuote(line) => {
             PipelineError::refused(Rule::UnclosedQuote, &file.path, Some(line.into()), "")
         }
-        BlockFault::Io(source) if file.packing == Packing::Csv => PipelineError::read(&file.path, source),
+        BlockFault::Io(source) if file.packing == Packing::Csv => {
+            PipelineError::read(&file.path, source)
+        }
         BlockFault::Io(_) => {
             PipelineError::refused(Rule::DamagedFile, &file.path, Some(line.into()), "")
         }
@@ -307,13 +337,19 @@ fn take_header(first: &mut Block, file: &DeliveryFile) -> Result<Vec<String>, Pi
         .from_reader(first.bytes.as_slice());
     let mut record = ByteRecord::new();
     if !matches!(reader.read_byte_record(&mut record), Ok(true)) {
-        return Err(PipelineError::refused(Rule::EmptyFile, &file.path, None, ""));
+        return Err(PipelineError::refused(
+            Rule::EmptyFile,
+            &file.path,
+            None,
+            "",
+        ));
     }
     let names: Result<Vec<String>, _> = record
         .iter()
         .map(|name| std::str::from_utf8(name).map(str::to_owned))
         .collect();
-    let names = names.map_err(|_| PipelineError::refused(Rule::NotUtf8, &file.path, Some(1), ""))?;
+    let names =
+        names.map_err(|_| PipelineError::refused(Rule::NotUtf8, &file.path, Some(1), ""))?;
     let end = usize::try_from(reader.position().byte()).unwrap_or(usize::MAX);
     let rest = first.bytes.split_off(end.min(first.bytes.len()));
     let header = std::mem::replace(&mut first.bytes, rest);

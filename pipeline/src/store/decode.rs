@@ -4,7 +4,9 @@ use std::collections::HashSet;
 use std::fs::File;
 use std::path::Path;
 
-use arrow::array::{Array, AsArray, BooleanArray, Int16Array, Int32Array, RecordBatch, StringArray};
+use arrow::array::{
+    Array, AsArray, BooleanArray, Int16Array, Int32Array, RecordBatch, StringArray,
+};
 use arrow::compute::cast;
 use arrow::datatypes::{DataType, Int16Type, Int32Type};
 use parquet::arrow::ProjectionMask;
@@ -33,8 +35,8 @@ fn batches(
 ) -> Result<impl Iterator<Item = Result<RecordBatch, PipelineError>>, PipelineError> {
     let path = folder.join(&part.path);
     let file = File::open(&path).map_err(|source| PipelineError::read(&path, source))?;
-    let mut builder =
-        ParquetRecordBatchReaderBuilder::try_new(file).map_err(|e| PipelineError::damaged(&path, e))?;
+    let mut builder = ParquetRecordBatchReaderBuilder::try_new(file)
+        .map_err(|e| PipelineError::damaged(&path, e))?;
     if let Some(columns) = columns {
         let mask = ProjectionMask::columns(builder.parquet_schema(), columns.iter().copied());
         builder = builder.with_projection(mask);
@@ -80,7 +82,12 @@ fn parts(manifest: &Manifest, table: StoreTable) -> impl Iterator<Item = &Part> 
 struct Texts(StringArray);
 
 impl Texts {
-    fn new(batch: &RecordBatch, name: &str, folder: &Path, part: &Part) -> Result<Self, PipelineError> {
+    fn new(
+        batch: &RecordBatch,
+        name: &str,
+        folder: &Path,
+        part: &Part,
+    ) -> Result<Self, PipelineError> {
         let column = batch
             .column_by_name(name)
             .and_then(|column| cast(column, &DataType::Utf8).ok())
@@ -163,29 +170,59 @@ pub(crate) fn read_quarters(
     let mut fittings: Vec<Fitting> = Vec::new();
     for part in wanted(StoreTable::Fittings) {
         for batch in batches(folder, part, None)? {
-            read_fittings(&Reader { batch: &batch?, folder, part }, &mut records, &mut fittings)?;
+            read_fittings(
+                &Reader {
+                    batch: &batch?,
+                    folder,
+                    part,
+                },
+                &mut records,
+                &mut fittings,
+            )?;
         }
     }
     fittings.sort_unstable_by(|a, b| a.id.cmp(&b.id));
     let number = |id: Option<&str>| -> Option<u32> {
         let id = id?;
-        let at = fittings.binary_search_by(|fitting| (*fitting.id).cmp(id)).ok()?;
+        let at = fittings
+            .binary_search_by(|fitting| (*fitting.id).cmp(id))
+            .ok()?;
         u32::try_from(at).ok()
     };
     for part in wanted(StoreTable::Ears) {
         for batch in batches(folder, part, None)? {
-            read_ears(&Reader { batch: &batch?, folder, part }, &number, &mut records.ears)?;
+            read_ears(
+                &Reader {
+                    batch: &batch?,
+                    folder,
+                    part,
+                },
+                &number,
+                &mut records.ears,
+            )?;
         }
     }
     for part in wanted(StoreTable::Curves) {
         for batch in batches(folder, part, None)? {
-            read_curves(&Reader { batch: &batch?, folder, part }, &number, &mut records.curves)?;
+            read_curves(
+                &Reader {
+                    batch: &batch?,
+                    folder,
+                    part,
+                },
+                &number,
+                &mut records.curves,
+            )?;
         }
     }
     for part in wanted(StoreTable::Answers) {
         for batch in batches(folder, part, None)? {
             let batch = batch?;
-            let reader = Reader { batch: &batch, folder, part };
+            let reader = Reader {
+                batch: &batch,
+                folder,
+                part,
+            };
             let ids = reader.texts("fitting_id")?;
             let (instruments, items) = (reader.texts("instrument")?, reader.texts("item")?);
             let (scores, weeks) = (reader.integers("score")?, reader.integers("weeks_after")?);
@@ -218,7 +255,11 @@ fn read_fittings(
 ) -> Result<(), PipelineError> {
     let texts = |name: &str| reader.texts(name);
     let (ids, patients) = (texts("fitting_id")?, texts("patient_id")?);
-    let (clinics, clinicians, quarters) = (texts("clinic_id")?, texts("clinician_id")?, texts("quarter")?);
+    let (clinics, clinicians, quarters) = (
+        texts("clinic_id")?,
+        texts("clinician_id")?,
+        texts("quarter")?,
+    );
     let (experiences, prescriptions) = (texts("experience")?, texts("prescription")?);
     let referrals = texts("medical_referral")?;
     let (ages, returned) = (reader.shorts("age_years")?, reader.flags("returned")?);
@@ -244,7 +285,9 @@ fn read_fittings(
             clinician: required(&clinicians),
             quarter,
             age: short(&ages, row),
-            experience: experiences.at(row).and_then(|w| Experience::from_word(w.as_bytes())),
+            experience: experiences
+                .at(row)
+                .and_then(|w| Experience::from_word(w.as_bytes())),
             prescription: prescriptions.at(row).map(Into::into),
             referral: referrals
                 .at(row)
@@ -284,12 +327,18 @@ fn read_ears(
             thresholds: [0; N_FREQUENCIES],
             tested: 0,
             censored: 0,
-            coupling: couplings.at(row).and_then(|w| Coupling::from_word(w.as_bytes())),
+            coupling: couplings
+                .at(row)
+                .and_then(|w| Coupling::from_word(w.as_bytes())),
             style: styles.at(row).map(Into::into),
             place: STORE,
         };
-        for (position, ((slot, values), limits)) in
-            record.thresholds.iter_mut().zip(&thresholds).zip(&limits).enumerate()
+        for (position, ((slot, values), limits)) in record
+            .thresholds
+            .iter_mut()
+            .zip(&thresholds)
+            .zip(&limits)
+            .enumerate()
         {
             if let Some(value) = short(values, row) {
                 *slot = value;
@@ -318,7 +367,8 @@ fn read_curves(
             fitting: number(ids.at(row)).ok_or_else(|| reader.unknown("fitting"))?,
             ear: Ear::from_word(&word(&ears)).ok_or_else(|| reader.unknown("ear"))?,
             stage: Stage::from_word(&word(&stages)).ok_or_else(|| reader.unknown("stage"))?,
-            quantity: Quantity::from_word(&word(&quantities)).ok_or_else(|| reader.unknown("quantity"))?,
+            quantity: Quantity::from_word(&word(&quantities))
+                .ok_or_else(|| reader.unknown("quantity"))?,
             input_level: levels.value(row),
         };
         let mut curve = Curve::new(key, STORE, false);

@@ -3,60 +3,19 @@
 use std::sync::Arc;
 
 use arrow::array::{
-    ArrayRef, BooleanArray, DictionaryArray, Int16Array, Int32Array, Int64Array, RecordBatch, StringArray,
+    ArrayRef, BooleanArray, Int16Array, Int32Array, Int64Array, RecordBatch, StringArray,
 };
 use arrow::error::ArrowError;
 
+use super::labels::{Coded, labels_of};
 use super::schema::{StoreTable, schema};
 use crate::delivery::ITEM_SEPARATOR;
-use crate::derive::{CurveMeasures, FittingMeasures, configuration, curve_measures, fitting_measures};
+use crate::derive::{
+    CurveMeasures, FittingMeasures, configuration, curve_measures, fitting_measures,
+};
 use crate::quarter::Quarter;
-use crate::records::{Answer, Curve, EarRecord, Labels, Records};
+use crate::records::{Answer, Curve, EarRecord, Records};
 use crate::vocabulary::{Ear, N_FREQUENCIES, Stage};
-
-/// No label.
-const NONE: i32 = -1;
-
-/// A label column by code, one code a fitting.
-struct Coded {
-    values: ArrayRef,
-    codes: Vec<i32>,
-}
-
-impl Coded {
-    fn new<'a>(labels: impl Iterator<Item = Option<&'a str>>) -> Self {
-        let mut known = Labels::default();
-        let codes = labels
-            .map(|label| label.map_or(NONE, |label| known.number(label).cast_signed()))
-            .collect();
-        Self {
-            values: string_array(known.values()),
-            codes,
-        }
-    }
-
-    fn array(&self, numbers: impl Iterator<Item = u32>) -> Result<ArrayRef, ArrowError> {
-        dictionary(
-            numbers.map(|number| self.codes.get(number as usize).copied().unwrap_or(NONE)),
-            &self.values,
-        )
-    }
-}
-
-fn string_array(values: &[Box<str>]) -> ArrayRef {
-    Arc::new(StringArray::from_iter_values(values.iter()))
-}
-
-fn dictionary(codes: impl Iterator<Item = i32>, values: &ArrayRef) -> Result<ArrayRef, ArrowError> {
-    let keys: Int32Array = codes.map(|code| (code != NONE).then_some(code)).collect();
-    Ok(Arc::new(DictionaryArray::try_new(keys, Arc::clone(values))?))
-}
-
-/// Labels made row by row.
-fn labels_of<'a>(labels: impl Iterator<Item = Option<&'a str>>) -> Result<ArrayRef, ArrowError> {
-    let coded = Coded::new(labels);
-    dictionary(coded.codes.iter().copied(), &coded.values)
-}
 
 /// Records with everything derived, ready to be cut into batches.
 pub(crate) struct Encoder<'a> {
@@ -221,14 +180,19 @@ impl<'a> Encoder<'a> {
             self.style.array(rows.iter().copied())?,
         ];
         let mut columns = self.group_columns(rows, own, true)?;
-        let fittings = || rows.iter().filter_map(|n| self.records.fittings.get(*n as usize));
+        let fittings = || {
+            rows.iter()
+                .filter_map(|n| self.records.fittings.get(*n as usize))
+        };
         let measures = || rows.iter().filter_map(|n| self.measures.get(*n as usize));
         let flag = |value: &dyn Fn(&FittingMeasures) -> Option<bool>| -> ArrayRef {
             Arc::new(measures().map(value).collect::<BooleanArray>())
         };
         columns.push(Arc::new(fittings().map(|f| f.age).collect::<Int16Array>()));
         columns.push(labels_of(fittings().map(|f| Some(f.referral.word())))?);
-        columns.push(Arc::new(fittings().map(|f| f.returned).collect::<BooleanArray>()));
+        columns.push(Arc::new(
+            fittings().map(|f| f.returned).collect::<BooleanArray>(),
+        ));
         columns.push(Arc::new(
             measures()
                 .map(|m| Some(m.n_fitted()))
@@ -277,7 +241,10 @@ impl<'a> Encoder<'a> {
         for position in 0..N_FREQUENCIES {
             let limits: BooleanArray = ears
                 .iter()
-                .map(|r| r.threshold(position).map(|_| r.censored & (1 << position) != 0))
+                .map(|r| {
+                    r.threshold(position)
+                        .map(|_| r.censored & (1 << position) != 0)
+                })
                 .collect();
             columns.push(Arc::new(limits));
         }
@@ -296,8 +263,12 @@ impl<'a> Encoder<'a> {
                 .and_then(|rows| rows.get(curve.key.ear as usize).copied().flatten())
         };
         // A row beyond the last has no label; a curve always has its ear.
-        let ear_rows: Vec<u32> = curves.iter().map(|c| ear_row(c).unwrap_or(u32::MAX)).collect();
-        let words = |word: &dyn Fn(&Curve) -> &'static str| labels_of(curves.iter().map(|c| Some(word(c))));
+        let ear_rows: Vec<u32> = curves
+            .iter()
+            .map(|c| ear_row(c).unwrap_or(u32::MAX))
+            .collect();
+        let words =
+            |word: &dyn Fn(&Curve) -> &'static str| labels_of(curves.iter().map(|c| Some(word(c))));
         let own = [
             words(&|curve| curve.key.ear.word())?,
             self.ear_coupling.array(ear_rows.iter().copied())?,
@@ -306,18 +277,32 @@ impl<'a> Encoder<'a> {
         let mut columns = self.group_columns(&numbers, own, false)?;
         let fitted: BooleanArray = ear_rows
             .iter()
-            .map(|row| Some(self.records.ears.get(*row as usize).is_some_and(|r| r.fitted)))
+            .map(|row| {
+                Some(
+                    self.records
+                        .ears
+                        .get(*row as usize)
+                        .is_some_and(|r| r.fitted),
+                )
+            })
             .collect();
         columns.push(Arc::new(fitted));
         let n_fitted: Int16Array = numbers
             .iter()
-            .map(|n| self.measures.get(*n as usize).map(FittingMeasures::n_fitted))
+            .map(|n| {
+                self.measures
+                    .get(*n as usize)
+                    .map(FittingMeasures::n_fitted)
+            })
             .collect();
         columns.push(Arc::new(n_fitted));
         columns.push(words(&|curve| curve.key.stage.word())?);
         columns.push(words(&|curve| curve.key.quantity.word())?);
         columns.push(Arc::new(
-            curves.iter().map(|c| Some(c.key.input_level)).collect::<Int16Array>(),
+            curves
+                .iter()
+                .map(|c| Some(c.key.input_level))
+                .collect::<Int16Array>(),
         ));
         let mut points = |value: &dyn Fn(&Curve, usize) -> Option<i16>| {
             for position in 0..N_FREQUENCIES {
@@ -328,7 +313,8 @@ impl<'a> Encoder<'a> {
         points(&|curve, position| curve.point(position).0);
         points(&|curve, position| curve.point(position).1);
         points(&|curve, position| curve.deviation(position));
-        let measures: Vec<CurveMeasures> = curves.iter().map(|curve| curve_measures(curve)).collect();
+        let measures: Vec<CurveMeasures> =
+            curves.iter().map(|curve| curve_measures(curve)).collect();
         let mut derived = |value: &dyn Fn(&CurveMeasures) -> Option<i64>| {
             columns.push(Arc::new(measures.iter().map(value).collect::<Int64Array>()));
         };
@@ -354,14 +340,39 @@ impl<'a> Encoder<'a> {
         let mut columns = self.group_columns(&numbers, own, false)?;
         let fitted: BooleanArray = numbers
             .iter()
-            .map(|n| Some(self.measures.get(*n as usize).is_some_and(|m| m.ear.is_some())))
+            .map(|n| {
+                Some(
+                    self.measures
+                        .get(*n as usize)
+                        .is_some_and(|m| m.ear.is_some()),
+                )
+            })
             .collect();
         columns.push(Arc::new(fitted));
-        let item = |answer: &Answer| self.records.items.label(answer.item.into()).split_once(ITEM_SEPARATOR);
-        columns.push(labels_of(answers.iter().map(|a| item(a).map(|(name, _)| name)))?);
-        columns.push(labels_of(answers.iter().map(|a| item(a).map(|(_, item)| item)))?);
-        columns.push(Arc::new(answers.iter().map(|a| Some(a.score)).collect::<Int32Array>()));
-        columns.push(Arc::new(answers.iter().map(|a| a.weeks_after).collect::<Int32Array>()));
+        let item = |answer: &Answer| {
+            self.records
+                .items
+                .label(answer.item.into())
+                .split_once(ITEM_SEPARATOR)
+        };
+        columns.push(labels_of(
+            answers.iter().map(|a| item(a).map(|(name, _)| name)),
+        )?);
+        columns.push(labels_of(
+            answers.iter().map(|a| item(a).map(|(_, item)| item)),
+        )?);
+        columns.push(Arc::new(
+            answers
+                .iter()
+                .map(|a| Some(a.score))
+                .collect::<Int32Array>(),
+        ));
+        columns.push(Arc::new(
+            answers
+                .iter()
+                .map(|a| a.weeks_after)
+                .collect::<Int32Array>(),
+        ));
         let latest: BooleanArray = rows
             .iter()
             .map(|row| self.latest.get(*row as usize).copied())
@@ -389,7 +400,11 @@ fn rows_of_ears(records: &Records) -> Vec<[Option<u32>; 2]> {
 /// Marks the last answer to each item of a fitting: by weeks after, an answer without weeks counting as earliest.
 fn latest_answers(answers: &[Answer]) -> Vec<bool> {
     // Sorted by fitting, item and weeks, so the last of a run is the latest.
-    let nexts = answers.iter().skip(1).map(Some).chain(std::iter::once(None));
+    let nexts = answers
+        .iter()
+        .skip(1)
+        .map(Some)
+        .chain(std::iter::once(None));
     answers
         .iter()
         .zip(nexts)

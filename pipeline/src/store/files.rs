@@ -35,7 +35,8 @@ struct Hashed<W> {
 impl<W: Write> Write for Hashed<W> {
     fn write(&mut self, buffer: &[u8]) -> std::io::Result<usize> {
         let written = self.inner.write(buffer)?;
-        self.hasher.update(buffer.get(..written).unwrap_or_default());
+        self.hasher
+            .update(buffer.get(..written).unwrap_or_default());
         self.bytes += written as u64;
         Ok(written)
     }
@@ -47,7 +48,11 @@ impl<W: Write> Write for Hashed<W> {
 
 /// Same input, same bytes: a fixed writer name, no time of day, and no Arrow types beside the Parquet ones, so that
 /// every reader sees plain text where labels are coded.
-fn properties(schema: &SchemaRef, sorted_by: &[&str], unique: &[&str]) -> Result<WriterProperties, ParquetError> {
+fn properties(
+    schema: &SchemaRef,
+    sorted_by: &[&str],
+    unique: &[&str],
+) -> Result<WriterProperties, ParquetError> {
     let sorting = sorted_by
         .iter()
         .filter_map(|name| {
@@ -93,7 +98,8 @@ pub(crate) fn write_parquet(
     let options = ArrowWriterOptions::new()
         .with_skip_arrow_metadata(true)
         .with_properties(properties(&schema, sorted_by, unique).map_err(|error| other(&error))?);
-    let mut writer = ArrowWriter::try_new_with_options(hashed, schema, options).map_err(|error| other(&error))?;
+    let mut writer = ArrowWriter::try_new_with_options(hashed, schema, options)
+        .map_err(|error| other(&error))?;
     for batch in batches {
         let batch = batch.map_err(|error| other(&error))?;
         writer.write(&batch).map_err(|error| other(&error))?;
@@ -103,7 +109,8 @@ pub(crate) fn write_parquet(
         .inner
         .into_inner()
         .map_err(|error| PipelineError::write(path, error.into_error()))?;
-    file.sync_all().map_err(|source| PipelineError::write(path, source))?;
+    file.sync_all()
+        .map_err(|source| PipelineError::write(path, source))?;
     Ok(Written {
         bytes: hashed.bytes,
         hash: hashed.hasher.finalize().to_hex().to_string(),

@@ -13,6 +13,7 @@
 mod decode;
 mod encode;
 mod files;
+mod labels;
 mod manifest;
 pub mod schema;
 mod set_aside;
@@ -24,7 +25,10 @@ use std::path::{Path, PathBuf};
 use rayon::prelude::*;
 
 pub use manifest::{AccountEntry, DeliveryEntry, FORMAT, Manifest, Part, RuleEntry};
-pub use set_aside::{SET_ASIDE_COLUMNS, SetAsideRow, in_words as set_aside_in_words, write_csv as write_set_aside_csv};
+pub use set_aside::{
+    SET_ASIDE_COLUMNS, SetAsideRow, in_words as set_aside_in_words,
+    write_csv as write_set_aside_csv,
+};
 
 use crate::delivery::FileRead;
 use crate::error::PipelineError;
@@ -64,10 +68,14 @@ impl Cohort {
             Err(source) => return Err(PipelineError::read(&pointer, source)),
         };
         if name.is_empty() || !name.bytes().all(|b| b.is_ascii_digit()) {
-            return Err(PipelineError::damaged(&pointer, "it does not name a snapshot"));
+            return Err(PipelineError::damaged(
+                &pointer,
+                "it does not name a snapshot",
+            ));
         }
         let path = folder.join(SNAPSHOTS).join(&name).join(MANIFEST);
-        let text = fs::read_to_string(&path).map_err(|source| PipelineError::read(&path, source))?;
+        let text =
+            fs::read_to_string(&path).map_err(|source| PipelineError::read(&path, source))?;
         // The format is looked at first: a newer manifest need not be of a form that is understood.
         let value: serde_json::Value =
             serde_json::from_str(&text).map_err(|e| PipelineError::damaged(&path, e))?;
@@ -83,7 +91,8 @@ impl Cohort {
                 known: FORMAT,
             });
         }
-        let manifest = serde_json::from_value(value).map_err(|e| PipelineError::damaged(&path, e))?;
+        let manifest =
+            serde_json::from_value(value).map_err(|e| PipelineError::damaged(&path, e))?;
         Ok(Self {
             folder: folder.to_path_buf(),
             manifest,
@@ -100,12 +109,18 @@ impl Cohort {
     }
 
     /// Quarters that hold any of some fittings.
-    pub(crate) fn quarters_with(&self, ids: &HashSet<&str>) -> Result<HashSet<String>, PipelineError> {
+    pub(crate) fn quarters_with(
+        &self,
+        ids: &HashSet<&str>,
+    ) -> Result<HashSet<String>, PipelineError> {
         decode::quarters_with(&self.folder, &self.manifest, ids)
     }
 
     /// Records of some quarters.
-    pub(crate) fn read_quarters(&self, quarters: &HashSet<String>) -> Result<Records, PipelineError> {
+    pub(crate) fn read_quarters(
+        &self,
+        quarters: &HashSet<String>,
+    ) -> Result<Records, PipelineError> {
         decode::read_quarters(&self.folder, &self.manifest, quarters)
     }
 }
@@ -152,7 +167,11 @@ pub(crate) struct NewSnapshot<'a> {
 
 impl NewSnapshot<'_> {
     /// Writes the snapshot beside the cohort, then puts it in force by renaming. The caller holds the lock.
-    pub(crate) fn commit(self, _lock: &WriteLock, progress: &(dyn Fn(u64) + Sync)) -> Result<Manifest, PipelineError> {
+    pub(crate) fn commit(
+        self,
+        _lock: &WriteLock,
+        progress: &(dyn Fn(u64) + Sync),
+    ) -> Result<Manifest, PipelineError> {
         let next = self
             .before
             .and_then(|manifest| manifest.snapshot.parse::<u32>().ok())
@@ -166,10 +185,15 @@ impl NewSnapshot<'_> {
         let home = snapshots.join(&name);
         remove(&home)?;
         fs::create_dir_all(&staging).map_err(|source| PipelineError::write(&staging, source))?;
-        fs::create_dir_all(&snapshots).map_err(|source| PipelineError::write(&snapshots, source))?;
+        fs::create_dir_all(&snapshots)
+            .map_err(|source| PipelineError::write(&snapshots, source))?;
 
         let encoder = Encoder::new(self.records);
-        let label_columns: Vec<String> = encoder.label_names().iter().map(|n| (*n).to_owned()).collect();
+        let label_columns: Vec<String> = encoder
+            .label_names()
+            .iter()
+            .map(|n| (*n).to_owned())
+            .collect();
         let new_parts = self.write_parts(&encoder, &staging, &name, &label_columns, progress)?;
         let mut delivery = self.delivery;
         delivery.snapshot.clone_from(&name);
@@ -181,7 +205,9 @@ impl NewSnapshot<'_> {
         manifest.format = FORMAT;
         manifest.snapshot.clone_from(&name);
         manifest.deliveries.push(delivery);
-        manifest.parts.retain(|part| !self.replaced.contains(&part.quarter));
+        manifest
+            .parts
+            .retain(|part| !self.replaced.contains(&part.quarter));
         manifest.parts.extend(new_parts);
         manifest
             .parts
@@ -203,7 +229,8 @@ impl NewSnapshot<'_> {
         let pointer = self.folder.join(CURRENT);
         let pointer_new = self.folder.join("CURRENT.new");
         files::write_text(&pointer_new, &format!("{name}\n"))?;
-        fs::rename(&pointer_new, &pointer).map_err(|source| PipelineError::write(&pointer, source))?;
+        fs::rename(&pointer_new, &pointer)
+            .map_err(|source| PipelineError::write(&pointer, source))?;
         files::sync_folder(self.folder)?;
         Ok(manifest)
     }
@@ -228,7 +255,11 @@ impl NewSnapshot<'_> {
         jobs.into_par_iter()
             .map(|(partition, table)| {
                 let rows = partition.rows(table);
-                let inside = format!("{}/quarter={}/part-0.parquet", table.name(), partition.quarter);
+                let inside = format!(
+                    "{}/quarter={}/part-0.parquet",
+                    table.name(),
+                    partition.quarter
+                );
                 let unique: &[&str] = match table {
                     StoreTable::Fittings => &["fitting_id", "patient_id"],
                     _ => &["fitting_id"],
@@ -238,7 +269,8 @@ impl NewSnapshot<'_> {
                     schema(table, labels),
                     table.sorted_by(),
                     unique,
-                    rows.chunks(files::ROW_GROUP).map(|chunk| encoder.batch(table, chunk)),
+                    rows.chunks(files::ROW_GROUP)
+                        .map(|chunk| encoder.batch(table, chunk)),
                 )?;
                 progress(rows.len() as u64);
                 Ok(Part {

@@ -13,7 +13,14 @@ use crate::error::PipelineError;
 use crate::records::RowIssue;
 
 /// Columns of the file of rows set aside.
-pub const SET_ASIDE_COLUMNS: [&str; 6] = ["table_name", "file", "line", "column_name", "rule", "sentence"];
+pub const SET_ASIDE_COLUMNS: [&str; 6] = [
+    "table_name",
+    "file",
+    "line",
+    "column_name",
+    "rule",
+    "sentence",
+];
 
 /// One row set aside, in words.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -56,7 +63,11 @@ pub fn in_words<'a>(
 }
 
 /// Writes the rows set aside as Parquet.
-pub(crate) fn write(path: &Path, issues: &[RowIssue], files: &[FileRead]) -> Result<Written, PipelineError> {
+pub(crate) fn write(
+    path: &Path,
+    issues: &[RowIssue],
+    files: &[FileRead],
+) -> Result<Written, PipelineError> {
     let text = |name: &str, nullable| Field::new(name, DataType::Utf8, nullable);
     let schema = Arc::new(Schema::new(vec![
         text("table_name", false),
@@ -76,14 +87,24 @@ pub(crate) fn write(path: &Path, issues: &[RowIssue], files: &[FileRead]) -> Res
             vec![
                 texts(&|row| Some(row.table.to_owned())),
                 texts(&|row| Some(row.file.clone())),
-                Arc::new(rows.iter().map(|row| Some(row.line)).collect::<UInt32Array>()),
+                Arc::new(
+                    rows.iter()
+                        .map(|row| Some(row.line))
+                        .collect::<UInt32Array>(),
+                ),
                 texts(&|row| row.column.clone()),
                 texts(&|row| Some(row.rule.to_owned())),
                 texts(&|row| Some(row.sentence.clone())),
             ],
         )
     });
-    write_parquet(path, Arc::clone(&schema), &["table_name", "file", "line"], &[], batches)
+    write_parquet(
+        path,
+        Arc::clone(&schema),
+        &["table_name", "file", "line"],
+        &[],
+        batches,
+    )
 }
 
 /// Writes the rows set aside as CSV.
@@ -95,7 +116,8 @@ pub fn write_csv(
     issues: &[RowIssue],
     files: &[FileRead],
 ) -> Result<(), PipelineError> {
-    let failed = |error: csv::Error| PipelineError::write(path, std::io::Error::other(error.to_string()));
+    let failed =
+        |error: csv::Error| PipelineError::write(path, std::io::Error::other(error.to_string()));
     let mut writer = csv::Writer::from_path(path).map_err(failed)?;
     writer.write_record(SET_ASIDE_COLUMNS).map_err(failed)?;
     for row in in_words(issues, files) {
@@ -110,9 +132,12 @@ pub fn write_csv(
             ])
             .map_err(failed)?;
     }
-    writer.flush().map_err(|source| PipelineError::write(path, source))?;
+    writer
+        .flush()
+        .map_err(|source| PipelineError::write(path, source))?;
     let mut file = writer
         .into_inner()
         .map_err(|error| PipelineError::write(path, std::io::Error::other(error.to_string())))?;
-    file.flush().map_err(|source| PipelineError::write(path, source))
+    file.flush()
+        .map_err(|source| PipelineError::write(path, source))
 }

@@ -44,7 +44,9 @@ pub fn gather(request: &ReviewRequest<'_>) -> Result<Vec<Review>, QueryError> {
             return Err(QueryError::Selection {
                 what: match (quarters.first(), quarters.last()) {
                     (Some(first), Some(last)) => {
-                        format!("no fitting is stored for {asked}; the cohort has {first} to {last}")
+                        format!(
+                            "no fitting is stored for {asked}; the cohort has {first} to {last}"
+                        )
                     }
                     _ => format!("no fitting is stored for {asked}: the cohort is empty"),
                 },
@@ -77,7 +79,12 @@ pub fn gather(request: &ReviewRequest<'_>) -> Result<Vec<Review>, QueryError> {
         tables.insert("tolerance", tolerance.clone());
         let tables: BTreeMap<String, Table> = tables
             .into_iter()
-            .map(|(key, table)| (key.to_owned(), withhold(key, table.named(key), plan.minimum_cell)))
+            .map(|(key, table)| {
+                (
+                    key.to_owned(),
+                    withhold(key, table.named(key), plan.minimum_cell),
+                )
+            })
             .collect();
         reviews.push(Review {
             reader,
@@ -108,11 +115,16 @@ fn context(
     let (cohort, plan) = (request.cohort, request.plan);
     let (criterion, second) = (&whole.criterion, &whole.second_criterion);
     // A delivery that is invented says so in a label of every fitting.
-    let invented = cohort.manifest.label_columns.iter().any(|label| label == "x_data") && {
-        let mut marked = Analysis::open(cohort, plan, Selection::by(&["x_data"]))?;
-        let found = marked.query("verification")?;
-        (0..found.rows()).any(|row| found.text_at("x_data", row) == Some("invented"))
-    };
+    let invented = cohort
+        .manifest
+        .label_columns
+        .iter()
+        .any(|label| label == "x_data")
+        && {
+            let mut marked = Analysis::open(cohort, plan, Selection::by(&["x_data"]))?;
+            let found = marked.query("verification")?;
+            (0..found.rows()).any(|row| found.text_at("x_data", row) == Some("invented"))
+        };
     Ok(Context {
         version: request.version.to_owned(),
         snapshot: cohort.manifest.snapshot.clone(),
@@ -170,12 +182,32 @@ fn tolerance(criteria: &[&Criterion]) -> Table {
 
 /// What the headline numbers are called on the page, and their unit.
 pub(super) const HEADLINES: [(Measure, &str, &str); 7] = [
-    (Measure::WithinCriterion, "Fittings within the criterion", "share"),
-    (Measure::WithinSecond, "Fittings within the second criterion", "share"),
-    (Measure::Verified, "Fittings verified by a final real-ear response", "share"),
+    (
+        Measure::WithinCriterion,
+        "Fittings within the criterion",
+        "share",
+    ),
+    (
+        Measure::WithinSecond,
+        "Fittings within the second criterion",
+        "share",
+    ),
+    (
+        Measure::Verified,
+        "Fittings verified by a final real-ear response",
+        "share",
+    ),
     (Measure::TwoEar, "Candidates fitted in both ears", "share"),
-    (Measure::Answered, "Fittings with an answer on satisfaction", "share"),
-    (Measure::Satisfied, "Satisfied, of those who answered", "share"),
+    (
+        Measure::Answered,
+        "Fittings with an answer on satisfaction",
+        "share",
+    ),
+    (
+        Measure::Satisfied,
+        "Satisfied, of those who answered",
+        "share",
+    ),
     (Measure::Rms, "Mean RMS deviation from target", "dB"),
 ];
 
@@ -250,7 +282,14 @@ const COUNTS: [&str; 7] = [
 ];
 
 /// Tables whose counts are the message itself, or that name single records for local use.
-const NOT_WITHHELD: [&str; 6] = ["quality", "tolerance", "flow", "referral_list", "funnel", "headline"];
+const NOT_WITHHELD: [&str; 6] = [
+    "quality",
+    "tolerance",
+    "flow",
+    "referral_list",
+    "funnel",
+    "headline",
+];
 
 /// Takes the values out of rows built on fewer than `minimum` people, and marks them.
 fn withhold(key: &str, mut table: Table, minimum: i64) -> Table {
@@ -261,7 +300,11 @@ fn withhold(key: &str, mut table: Table, minimum: i64) -> Table {
         return table;
     }
     let few: Vec<bool> = (0..table.rows())
-        .map(|row| table.integer_at(count, row).is_some_and(|n| n > 0 && n < minimum))
+        .map(|row| {
+            table
+                .integer_at(count, row)
+                .is_some_and(|n| n > 0 && n < minimum)
+        })
         .collect();
     let cleared: Vec<String> = table
         .columns

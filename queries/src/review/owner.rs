@@ -27,7 +27,8 @@ pub(super) fn tables(
             None => selection,
         }
     };
-    let ask = |selection: Selection, name: &str| Analysis::open(cohort, plan, selection)?.query(name);
+    let ask =
+        |selection: Selection, name: &str| Analysis::open(cohort, plan, selection)?.query(name);
     let deviation = ask(this_quarter(&[]), "match")?.where_text("stage", "final");
     let listed = Analysis::open(cohort, plan, this_quarter(&[]))?
         .referral_list()?
@@ -42,7 +43,10 @@ pub(super) fn tables(
         ("two_ear_by_grade", ask(this_quarter(&["grade"]), "ears")?),
         ("referrals", ask(this_quarter(&[]), "referrals")?),
         ("referral_list", listed),
-        ("clinics", clinics(&ask(this_quarter(&["clinic_id"]), "clinicians")?)),
+        (
+            "clinics",
+            clinics(&ask(this_quarter(&["clinic_id"]), "clinicians")?),
+        ),
     ]))
 }
 

@@ -20,7 +20,9 @@ const BINS: [f64; 9] = [0.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0, 10.0];
 const HISTOGRAM_BINS: u32 = 24;
 
 /// The tables by key.
-pub(super) fn tables(whole: &mut Analysis<'_>) -> Result<BTreeMap<&'static str, Table>, QueryError> {
+pub(super) fn tables(
+    whole: &mut Analysis<'_>,
+) -> Result<BTreeMap<&'static str, Table>, QueryError> {
     let flow = flow(whole)?;
     let association = whole.query("association")?;
     let outcomes = whole.query("outcomes")?;
@@ -34,7 +36,10 @@ pub(super) fn tables(whole: &mut Analysis<'_>) -> Result<BTreeMap<&'static str, 
     Ok(BTreeMap::from([
         ("flow", flow),
         ("association", association),
-        ("association_secondary", secondary(fits, satisfied_from, resampling)),
+        (
+            "association_secondary",
+            secondary(fits, satisfied_from, resampling),
+        ),
         ("dose_response", dose_response(fits, satisfied_from)),
         ("rms_by_answer", rms_by_answer(fits, satisfied_from)),
         ("rms_histogram", rms_histogram(fits, satisfied_from)),
@@ -66,11 +71,36 @@ fn flow(whole: &mut Analysis<'_>) -> Result<Table, QueryError> {
     let count = |name| count_at(&counts, name, 0);
     let steps = [
         ("delivered", "Rows of fittings delivered", delivered, ""),
-        ("stored", "Fittings stored", stored, "set aside by a rule, repeated or superseded"),
-        ("fitted", "With a fitted ear, up to the quarter", count("fitted"), "no ear fitted, or later than the quarter under review"),
-        ("verified", "Verified by a final response", count("verified"), "no final real-ear response"),
-        ("eligible", "With a complete headline curve", count("eligible"), "no curve at average input with 500, 1000, 2000 and 4000 Hz"),
-        ("analysed", "With an answer on satisfaction", count("analysed"), "no answer"),
+        (
+            "stored",
+            "Fittings stored",
+            stored,
+            "set aside by a rule, repeated or superseded",
+        ),
+        (
+            "fitted",
+            "With a fitted ear, up to the quarter",
+            count("fitted"),
+            "no ear fitted, or later than the quarter under review",
+        ),
+        (
+            "verified",
+            "Verified by a final response",
+            count("verified"),
+            "no final real-ear response",
+        ),
+        (
+            "eligible",
+            "With a complete headline curve",
+            count("eligible"),
+            "no curve at average input with 500, 1000, 2000 and 4000 Hz",
+        ),
+        (
+            "analysed",
+            "With an answer on satisfaction",
+            count("analysed"),
+            "no answer",
+        ),
     ];
     let mut out = Builder::new(
         "flow",
@@ -104,17 +134,30 @@ fn flow(whole: &mut Analysis<'_>) -> Result<Table, QueryError> {
 /// Correlations of further exposures with the outcome item, with Holm's correction over all of them.
 fn secondary(fits: &Fits, satisfied_from: f64, resampling: Resampling) -> Table {
     let all: Vec<usize> = (0..fits.len()).collect();
-    let exposures = [Measure::Signed, Measure::HighFrequency, Measure::ShareWithin];
+    let exposures = [
+        Measure::Signed,
+        Measure::HighFrequency,
+        Measure::ShareWithin,
+    ];
     let mut rows = Vec::new();
     for exposure in exposures {
         let pairs = Pairs::new(fits, &all, exposure, satisfied_from);
         for (statistic, name) in METHODS {
             if statistic == Statistic::Spearman {
-                rows.push((exposure, name, correlate(&pairs, statistic, resampling), pairs.n(), pairs.clusters()));
+                rows.push((
+                    exposure,
+                    name,
+                    correlate(&pairs, statistic, resampling),
+                    pairs.n(),
+                    pairs.clusters(),
+                ));
             }
         }
     }
-    let p: Vec<f64> = rows.iter().filter_map(|(_, _, found, _, _)| found.p).collect();
+    let p: Vec<f64> = rows
+        .iter()
+        .filter_map(|(_, _, found, _, _)| found.p)
+        .collect();
     let mut corrected = holm(&p).unwrap_or_default().into_iter();
     let mut out = Builder::new(
         "association_secondary",
@@ -194,13 +237,21 @@ fn dose_response(fits: &Fits, satisfied_from: f64) -> Table {
     for (lo, hi, rows) in binned(fits, satisfied_from) {
         let answered: Vec<(f64, f64)> = rows
             .iter()
-            .filter_map(|&row| Some((fits.value(Measure::Rms, row, satisfied_from)?, fits.score(row)?)))
+            .filter_map(|&row| {
+                Some((
+                    fits.value(Measure::Rms, row, satisfied_from)?,
+                    fits.score(row)?,
+                ))
+            })
             .collect();
         let scores: Vec<f64> = answered.iter().map(|(_, score)| *score).collect();
         let rms: Vec<f64> = answered.iter().map(|(rms, _)| *rms).collect();
         let summary = mean_sd(&scores).ok();
         let interval = summary.and_then(|s| mean_interval(s.n, s.mean, s.sd).ok());
-        let satisfied = scores.iter().filter(|score| **score >= satisfied_from).count() as u64;
+        let satisfied = scores
+            .iter()
+            .filter(|score| **score >= satisfied_from)
+            .count() as u64;
         let mut cells: Vec<Cell> = vec![
             lo.into(),
             hi.into(),
@@ -299,7 +350,10 @@ fn rms_histogram(fits: &Fits, satisfied_from: f64) -> Table {
                 .iter()
                 .filter(|rms| **rms >= lo && hi.is_none_or(|hi| **rms < hi))
                 .count();
-            out.row(&[], vec![score_of(score).into(), lo.into(), hi.into(), n.into()]);
+            out.row(
+                &[],
+                vec![score_of(score).into(), lo.into(), hi.into(), n.into()],
+            );
         }
     }
     out.build()
@@ -321,7 +375,10 @@ fn response_by_match(fits: &Fits, satisfied_from: f64) -> Table {
         ],
     );
     for (lo, hi, rows) in binned(fits, satisfied_from) {
-        let answered = rows.iter().filter(|&&row| fits.score(row).is_some()).count() as u64;
+        let answered = rows
+            .iter()
+            .filter(|&&row| fits.score(row).is_some())
+            .count() as u64;
         let mut cells: Vec<Cell> = vec![lo.into(), hi.into(), rows.len().into(), answered.into()];
         cells.extend(share(answered, rows.len() as u64));
         out.row(&[], cells);

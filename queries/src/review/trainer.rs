@@ -14,7 +14,9 @@ use crate::table::Table;
 use crate::tables::units::{Funnel, INNER, OUTER, SHARES, UnitValues, share_counts};
 
 /// The tables by key.
-pub(super) fn tables(whole: &mut Analysis<'_>) -> Result<BTreeMap<&'static str, Table>, QueryError> {
+pub(super) fn tables(
+    whole: &mut Analysis<'_>,
+) -> Result<BTreeMap<&'static str, Table>, QueryError> {
     let clinicians = whole.query("clinicians")?;
     let variance = whole.query("variance")?;
     let funnel = funnel(whole)?;
@@ -93,7 +95,9 @@ fn funnel(whole: &mut Analysis<'_>) -> Result<Table, QueryError> {
 /// Sizes from 2 to a tenth beyond the largest, about sixty of them, closer together where limits bend.
 fn grid(largest: u64) -> Vec<u64> {
     let end = (largest + largest / 10).max(10);
-    let mut sizes: Vec<u64> = (0..=60_u64).map(|step| 2 + (end - 2) * step * step / 3600).collect();
+    let mut sizes: Vec<u64> = (0..=60_u64)
+        .map(|step| 2 + (end - 2) * step * step / 3600)
+        .collect();
     sizes.dedup();
     sizes
 }
@@ -143,7 +147,13 @@ fn signature(whole: &Analysis<'_>) -> Result<Table, QueryError> {
         let sd = (n > 1).then(|| ((squares - count * mean * mean).max(0.0) / (count - 1.0)).sqrt());
         out.row(
             &[],
-            vec![Cell::Text(clinician), frequency.into(), n.into(), mean.into(), sd.into()],
+            vec![
+                Cell::Text(clinician),
+                frequency.into(),
+                n.into(),
+                mean.into(),
+                sd.into(),
+            ],
         );
     }
     Ok(out.build())
@@ -200,7 +210,12 @@ fn first_final(fits: &Fits, satisfied_from: f64) -> Table {
         let rms: Vec<(f64, f64)> = group
             .rows
             .iter()
-            .filter_map(|&row| Some((fits.first_rms(row)?, fits.value(Measure::Rms, row, satisfied_from)?)))
+            .filter_map(|&row| {
+                Some((
+                    fits.first_rms(row)?,
+                    fits.value(Measure::Rms, row, satisfied_from)?,
+                ))
+            })
             .collect();
         let within: Vec<(f64, f64)> = group
             .rows

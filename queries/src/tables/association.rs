@@ -30,7 +30,11 @@ impl Pairs {
         let complete: Vec<(usize, f64, f64)> = rows
             .iter()
             .filter_map(|&row| {
-                Some((row, fits.value(exposure, row, satisfied_from)?, fits.score(row)?))
+                Some((
+                    row,
+                    fits.value(exposure, row, satisfied_from)?,
+                    fits.score(row)?,
+                ))
             })
             .collect();
         let clinician = numbered(complete.iter().map(|(row, _, _)| {
@@ -39,7 +43,10 @@ impl Pairs {
                 .unwrap_or_default()
                 .to_owned()
         }));
-        let clusters = clinician.iter().max().map_or(0, |last| u64::from(*last) + 1);
+        let clusters = clinician
+            .iter()
+            .max()
+            .map_or(0, |last| u64::from(*last) + 1);
         Self {
             exposure: complete.iter().map(|(_, x, _)| *x).collect(),
             score: complete.iter().map(|(_, _, y)| *y).collect(),
@@ -69,16 +76,23 @@ pub(crate) struct Correlation {
 }
 
 /// Correlates by one method. What cannot be estimated is none, with the reason.
-pub(crate) fn correlate(pairs: &Pairs, statistic: Statistic, resampling: Resampling) -> Correlation {
+pub(crate) fn correlate(
+    pairs: &Pairs,
+    statistic: Statistic,
+    resampling: Resampling,
+) -> Correlation {
     let estimate = match statistic {
         Statistic::Spearman => spearman(&pairs.exposure, &pairs.score),
         Statistic::Kendall => kendall(&pairs.exposure, &pairs.score).map(|k| k.tau_b),
     };
     let (interval, how) = match (&estimate, statistic) {
-        (Ok(rho), Statistic::Spearman) => {
-            (bonett_wright(*rho, pairs.n()), "Fisher z, Bonett-Wright error")
+        (Ok(rho), Statistic::Spearman) => (
+            bonett_wright(*rho, pairs.n()),
+            "Fisher z, Bonett-Wright error",
+        ),
+        (Ok(tau), Statistic::Kendall) => {
+            (kendall_interval(*tau, pairs.n()), "Fisher z, Fieller error")
         }
-        (Ok(tau), Statistic::Kendall) => (kendall_interval(*tau, pairs.n()), "Fisher z, Fieller error"),
         (Err(reason), _) => (Err(reason.clone()), ""),
     };
     let p = within_clusters(
@@ -106,8 +120,10 @@ pub(crate) fn not_estimable(reason: &NotEstimable) -> String {
 }
 
 /// Method and its name in the table.
-pub(crate) const METHODS: [(Statistic, &str); 2] =
-    [(Statistic::Spearman, "spearman"), (Statistic::Kendall, "kendall")];
+pub(crate) const METHODS: [(Statistic, &str); 2] = [
+    (Statistic::Spearman, "spearman"),
+    (Statistic::Kendall, "kendall"),
+];
 
 /// Columns of `association` after the grouping.
 pub(crate) const COLUMNS: [(&str, Kind); 9] = [

@@ -27,7 +27,10 @@ fn with_curve_row(by: &[String]) -> Vec<String> {
 }
 
 /// A mean from an exact total; none without values.
-#[allow(clippy::cast_precision_loss, reason = "one rounding of an exact whole number")]
+#[allow(
+    clippy::cast_precision_loss,
+    reason = "one rounding of an exact whole number"
+)]
 pub(crate) fn mean_of(total: Option<i64>, n: u64, unit: f64) -> Option<f64> {
     (n > 0).then_some(())?;
     Some(total? as f64 / n as f64 / unit)
@@ -68,7 +71,10 @@ pub(super) fn matches(analysis: &mut Analysis<'_>) -> Result<Table, QueryError> 
             .with("frequency", frequency.to_string())
             // Where the criterion does not look, a limit below zero counts nothing; a bare minus after the text's
             // own would begin a comment.
-            .with("limit", limit.map_or("(-1)".to_owned(), |limit| limit.to_string()));
+            .with(
+                "limit",
+                limit.map_or("(-1)".to_owned(), |limit| limit.to_string()),
+            );
         let found = analysis.run(MATCH, &keys, &places)?;
         for row in 0..found.rows() {
             let n = count_at(&found, "n_ears", row);
@@ -82,7 +88,9 @@ pub(super) fn matches(analysis: &mut Analysis<'_>) -> Result<Table, QueryError> 
                     n.into(),
                     mean_of(total, n, HUNDREDTHS).into(),
                     sd_of(n, total, squares, HUNDREDTHS).into(),
-                    mean_of(squares, n, HUNDREDTHS * HUNDREDTHS).map(f64::sqrt).into(),
+                    mean_of(squares, n, HUNDREDTHS * HUNDREDTHS)
+                        .map(f64::sqrt)
+                        .into(),
                     level("q05").into(),
                     level("q25").into(),
                     level("q50").into(),
@@ -176,7 +184,10 @@ pub(super) fn verification(analysis: &mut Analysis<'_>) -> Result<Table, QueryEr
         ],
     );
     for row in 0..found.rows() {
-        let (n, verified) = (count_at(&found, "n_fittings", row), count_at(&found, "n_verified", row));
+        let (n, verified) = (
+            count_at(&found, "n_fittings", row),
+            count_at(&found, "n_verified", row),
+        );
         let mut cells: Vec<Cell> = vec![n.into(), verified.into()];
         cells.extend(share(verified, n));
         out.row(&labels_at(&found, &by, row), cells);

@@ -23,17 +23,50 @@ pub struct QueryName {
 
 /// The queries by name.
 pub const QUERIES: [QueryName; 11] = [
-    QueryName { name: "match", about: "deviation from target by frequency, input band, quantity and stage" },
-    QueryName { name: "curves", about: "measures of whole curves, and fittings within the criterion" },
-    QueryName { name: "verification", about: "fittings with any final real-ear response" },
-    QueryName { name: "ears", about: "two-ear uptake among people with loss in both ears" },
-    QueryName { name: "outcomes", about: "answers by instrument and item" },
-    QueryName { name: "association", about: "does closer match go with satisfaction?" },
-    QueryName { name: "clinicians", about: "clinicians (or another unit) against the funnel of all" },
-    QueryName { name: "variance", about: "variance between and within clinicians" },
-    QueryName { name: "trends", about: "the headline measures by quarter, with limits" },
-    QueryName { name: "referrals", about: "fittings that an asymmetry rule flags, by recorded referral" },
-    QueryName { name: "quality", about: "the account of every row read" },
+    QueryName {
+        name: "match",
+        about: "deviation from target by frequency, input band, quantity and stage",
+    },
+    QueryName {
+        name: "curves",
+        about: "measures of whole curves, and fittings within the criterion",
+    },
+    QueryName {
+        name: "verification",
+        about: "fittings with any final real-ear response",
+    },
+    QueryName {
+        name: "ears",
+        about: "two-ear uptake among people with loss in both ears",
+    },
+    QueryName {
+        name: "outcomes",
+        about: "answers by instrument and item",
+    },
+    QueryName {
+        name: "association",
+        about: "does closer match go with satisfaction?",
+    },
+    QueryName {
+        name: "clinicians",
+        about: "clinicians (or another unit) against the funnel of all",
+    },
+    QueryName {
+        name: "variance",
+        about: "variance between and within clinicians",
+    },
+    QueryName {
+        name: "trends",
+        about: "the headline measures by quarter, with limits",
+    },
+    QueryName {
+        name: "referrals",
+        about: "fittings that an asymmetry rule flags, by recorded referral",
+    },
+    QueryName {
+        name: "quality",
+        about: "the account of every row read",
+    },
 ];
 
 impl Analysis<'_> {

@@ -45,7 +45,12 @@ pub(super) fn outcomes(analysis: &mut Analysis<'_>) -> Result<Table, QueryError>
     let by = analysis.by().to_vec();
     let fittings = analysis.run_on_fits(VERIFICATION, &by)?;
     let in_group: BTreeMap<_, u64> = (0..fittings.rows())
-        .map(|row| (labels_at(&fittings, &by, row), count_at(&fittings, "n_fittings", row)))
+        .map(|row| {
+            (
+                labels_at(&fittings, &by, row),
+                count_at(&fittings, "n_fittings", row),
+            )
+        })
         .collect();
     let keys: Vec<String> = by
         .iter()
@@ -68,7 +73,10 @@ pub(super) fn outcomes(analysis: &mut Analysis<'_>) -> Result<Table, QueryError>
         ],
     );
     for row in 0..found.rows() {
-        let n = in_group.get(&labels_at(&found, &by, row)).copied().unwrap_or(0);
+        let n = in_group
+            .get(&labels_at(&found, &by, row))
+            .copied()
+            .unwrap_or(0);
         let answered = count_at(&found, "n_answered", row);
         let total = found.integer_at("total", row);
         let squares = found.integer_at("total_of_squares", row);
@@ -104,11 +112,16 @@ pub(super) fn referrals(analysis: &mut Analysis<'_>) -> Result<Table, QueryError
         let mut not_evaluated: BTreeMap<Vec<Option<String>>, u64> = BTreeMap::new();
         for row in 0..found.rows() {
             let labels = labels_at(&found, &by, row);
-            *not_evaluated.entry(labels.clone()).or_insert(0) += count_at(&found, "n_not_evaluated", row);
+            *not_evaluated.entry(labels.clone()).or_insert(0) +=
+                count_at(&found, "n_not_evaluated", row);
             let referral = found.text_at("medical_referral", row).map(str::to_owned);
             out.row(
                 &labels,
-                vec![rule.into(), referral.into(), count_at(&found, "n_flagged", row).into()],
+                vec![
+                    rule.into(),
+                    referral.into(),
+                    count_at(&found, "n_flagged", row).into(),
+                ],
             );
         }
         for (labels, n) in not_evaluated {
@@ -162,7 +175,11 @@ pub(super) fn referral_list(analysis: &mut Analysis<'_>) -> Result<Table, QueryE
 /// rows each rule set aside.
 pub(super) fn quality(analysis: &Analysis<'_>) -> Result<Table, QueryError> {
     let selection = &analysis.selection;
-    if !selection.by.is_empty() || !selection.filters.is_empty() || selection.from.is_some() || selection.to.is_some() {
+    if !selection.by.is_empty()
+        || !selection.filters.is_empty()
+        || selection.from.is_some()
+        || selection.to.is_some()
+    {
         return Err(QueryError::Selection {
             what: "quality counts rows as delivered: it cannot be grouped, filtered or limited to quarters".to_owned(),
         });
@@ -222,4 +239,3 @@ pub(super) fn quality(analysis: &Analysis<'_>) -> Result<Table, QueryError> {
     }
     Ok(out.build())
 }
-

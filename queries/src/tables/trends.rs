@@ -111,11 +111,14 @@ fn share_points(counts: &[(u64, u64)]) -> Vec<QuarterPoint> {
     let present: Vec<bool> = counts.iter().map(|(_, n)| *n > 0).collect();
     let there: Vec<(u64, u64)> = counts.iter().copied().filter(|(_, n)| *n > 0).collect();
     let chart = p_chart(&there, true).ok();
-    let points: Vec<Point> = chart.as_ref().map_or_else(Vec::new, |chart| chart.points.clone());
+    let points: Vec<Point> = chart
+        .as_ref()
+        .map_or_else(Vec::new, |chart| chart.points.clone());
     let averages = chart.and_then(|chart| {
         let means: Vec<f64> = there.iter().filter_map(|&(k, n)| ratio(k, n)).collect();
         let sizes: Vec<u64> = there.iter().map(|(_, n)| *n).collect();
-        let sigma = (chart.centre * (1.0 - chart.centre)).sqrt() * chart.sigma_z.max(f64::MIN_POSITIVE);
+        let sigma =
+            (chart.centre * (1.0 - chart.centre)).sqrt() * chart.sigma_z.max(f64::MIN_POSITIVE);
         ewma(&means, &sizes, chart.centre, sigma, EwmaSettings::default()).ok()
     });
     let averages = averages.unwrap_or_default();
@@ -142,11 +145,20 @@ fn level_points(values: &[Vec<f64>]) -> Vec<QuarterPoint> {
     let present: Vec<bool> = summaries.iter().map(Option::is_some).collect();
     let there: Vec<Subgroup> = summaries.iter().flatten().copied().collect();
     let chart = xbar_s(&there).ok();
-    let points: Vec<Point> = chart.as_ref().map_or_else(Vec::new, |chart| chart.means.clone());
+    let points: Vec<Point> = chart
+        .as_ref()
+        .map_or_else(Vec::new, |chart| chart.means.clone());
     let averages = chart.and_then(|chart| {
         let means: Vec<f64> = there.iter().map(|s| s.mean).collect();
         let sizes: Vec<u64> = there.iter().map(|s| s.n).collect();
-        ewma(&means, &sizes, chart.centre, chart.sigma, EwmaSettings::default()).ok()
+        ewma(
+            &means,
+            &sizes,
+            chart.centre,
+            chart.sigma,
+            EwmaSettings::default(),
+        )
+        .ok()
     });
     let averages = averages.unwrap_or_default();
     assemble(

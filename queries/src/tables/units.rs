@@ -6,7 +6,9 @@ use crate::engine::UNITS;
 use crate::error::QueryError;
 use crate::fits::{Fits, Group, Measure, numbered};
 use crate::statistics::description::mean_sd;
-use crate::statistics::funnel::{Dispersion, Widening, binomial_limits, dispersion, normal_limits, z_of_share};
+use crate::statistics::funnel::{
+    Dispersion, Widening, binomial_limits, dispersion, normal_limits, z_of_share,
+};
 use crate::statistics::random_intercept::{self, RandomIntercept, Shrunken};
 use crate::statistics::standardise::indirect;
 use crate::statistics::{Interval, NotEstimable};
@@ -61,7 +63,9 @@ impl UnitValues {
     }
 
     /// The random-intercept fit, with the units' positions and groups.
-    pub(crate) fn fit(&self) -> Result<(RandomIntercept, Vec<usize>, Vec<random_intercept::Group>), NotEstimable> {
+    pub(crate) fn fit(
+        &self,
+    ) -> Result<(RandomIntercept, Vec<usize>, Vec<random_intercept::Group>), NotEstimable> {
         let (positions, groups) = self.groups();
         let fit = random_intercept::fit(&groups)?;
         Ok((fit, positions, groups))
@@ -87,7 +91,9 @@ impl UnitValues {
         let flat: Vec<(u32, usize, f64)> = (0_u32..)
             .zip(self.rows.iter().zip(&self.values))
             .flat_map(|(unit, (rows, values))| {
-                rows.iter().zip(values).map(move |(row, value)| (unit, *row, *value))
+                rows.iter()
+                    .zip(values)
+                    .map(move |(row, value)| (unit, *row, *value))
             })
             .collect();
         let values: Vec<f64> = flat.iter().map(|(_, _, value)| *value).collect();
@@ -156,7 +162,8 @@ impl Funnel {
 
     /// The funnel of a level, from the values of each unit.
     pub(crate) fn of_level(values: &[Vec<f64>]) -> Result<Self, NotEstimable> {
-        let groups: Vec<random_intercept::Group> = values.iter().filter_map(|v| sufficient(v)).collect();
+        let groups: Vec<random_intercept::Group> =
+            values.iter().filter_map(|v| sufficient(v)).collect();
         let all: Vec<f64> = values.iter().flatten().copied().collect();
         let target = mean_sd(&all)?.mean;
         let n: u64 = groups.iter().map(|group| group.n).sum();
@@ -170,7 +177,10 @@ impl Funnel {
             return Err(NotEstimable::NoVariation);
         }
         #[allow(clippy::cast_precision_loss, reason = "counts stay far below 2^53")]
-        let errors: Vec<f64> = groups.iter().map(|group| sd / (group.n as f64).sqrt()).collect();
+        let errors: Vec<f64> = groups
+            .iter()
+            .map(|group| sd / (group.n as f64).sqrt())
+            .collect();
         let z: Vec<f64> = groups
             .iter()
             .zip(&errors)
@@ -250,7 +260,10 @@ pub(super) fn clinicians(analysis: &mut Analysis<'_>) -> Result<Table, QueryErro
             ("signal", Kind::Text),
         ],
     );
-    let mut add = |measure: Measure, values: &UnitValues, funnel: Result<Funnel, NotEstimable>, observed: &[(u64, Option<f64>)]| {
+    let mut add = |measure: Measure,
+                   values: &UnitValues,
+                   funnel: Result<Funnel, NotEstimable>,
+                   observed: &[(u64, Option<f64>)]| {
         let is_share = matches!(funnel, Ok(Funnel::Share { .. }));
         let bounded = |x: f64| if is_share { x.clamp(0.0, 1.0) } else { x };
         let shrunken = values.shrunken();
@@ -282,7 +295,8 @@ pub(super) fn clinicians(analysis: &mut Analysis<'_>) -> Result<Table, QueryErro
     };
     for measure in SHARES {
         let pairs = share_counts(&counts, measure);
-        let observed: Vec<(u64, Option<f64>)> = pairs.iter().map(|&(k, n)| (n, ratio(k, n))).collect();
+        let observed: Vec<(u64, Option<f64>)> =
+            pairs.iter().map(|&(k, n)| (n, ratio(k, n))).collect();
         let values = UnitValues::new(fits, &units, measure, satisfied_from);
         add(measure, &values, Funnel::of_share(&pairs), &observed);
     }
@@ -293,7 +307,12 @@ pub(super) fn clinicians(analysis: &mut Analysis<'_>) -> Result<Table, QueryErro
             .iter()
             .map(|v| (v.len() as u64, sufficient(v).map(|group| group.mean)))
             .collect();
-        add(measure, &values, Funnel::of_level(&values.values), &observed);
+        add(
+            measure,
+            &values,
+            Funnel::of_level(&values.values),
+            &observed,
+        );
     }
     Ok(crate::order::sorted(&out.build(), &by))
 }
@@ -302,7 +321,12 @@ pub(super) fn clinicians(analysis: &mut Analysis<'_>) -> Result<Table, QueryErro
 pub(crate) fn share_counts(counts: &Table, measure: Measure) -> Vec<(u64, u64)> {
     let denominator = format!("n_{}", measure.name());
     (0..counts.rows())
-        .map(|row| (count_at(counts, measure.name(), row), count_at(counts, &denominator, row)))
+        .map(|row| {
+            (
+                count_at(counts, measure.name(), row),
+                count_at(counts, &denominator, row),
+            )
+        })
         .collect()
 }
 
@@ -351,7 +375,11 @@ pub(super) fn variance(analysis: &mut Analysis<'_>) -> Result<Table, QueryError>
                     fit.as_ref().map(|(f, _, _)| f.var_within),
                     intervals.map(|i| square(i.within_sd)),
                 ),
-                ("icc", fit.as_ref().map(|(f, _, _)| f.icc), intervals.map(|i| i.icc)),
+                (
+                    "icc",
+                    fit.as_ref().map(|(f, _, _)| f.icc),
+                    intervals.map(|i| i.icc),
+                ),
             ];
             for (component, estimate, interval) in components {
                 out.row(

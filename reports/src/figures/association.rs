@@ -31,7 +31,7 @@ pub(super) fn figure(review: &Review) -> Drawn {
     if let Some(first) = all.first_mut() {
         first.primary = true;
     }
-    let first = all.first().map(|estimate| sentence(estimate));
+    let first = all.first().map(sentence);
     all.extend(read(review.table("association_secondary"), true));
     let Some(title) = first.or_else(|| all.first().map(sentence)) else {
         return missing(

@@ -18,9 +18,12 @@ const QUANTILES: [&str; 5] = ["q05", "q25", "q50", "q75", "q95"];
 pub(super) fn figure(review: &Review) -> Drawn {
     let table = review.table("rms_by_answer");
     let mut rows: Vec<usize> = (0..table.rows())
-        .filter(|row| table.integer_at("score", *row).is_some())
+        .filter(|row| table.real_at("score", *row).is_some())
         .collect();
-    rows.sort_by_key(|row| std::cmp::Reverse(table.integer_at("score", *row)));
+    rows.sort_by(|one, other| {
+        let score = |row: usize| table.real_at("score", row).unwrap_or_default();
+        score(*other).total_cmp(&score(*one))
+    });
     rows.truncate(12);
     let medians: Vec<usize> = rows
         .iter()
@@ -40,9 +43,7 @@ pub(super) fn figure(review: &Review) -> Drawn {
             table
                 .real_at("q50", row)
                 .map_or_else(String::new, format::decibel),
-            table
-                .integer_at("score", row)
-                .map_or_else(String::new, format::count),
+            table.real_at("score", row).map_or_else(String::new, answer),
             table
                 .integer_at("n", row)
                 .map_or_else(|| "n unknown".to_owned(), format::n)
@@ -75,8 +76,8 @@ pub(super) fn figure(review: &Review) -> Drawn {
             label: format!(
                 "Answer {}",
                 table
-                    .integer_at("score", *row)
-                    .map_or_else(String::new, format::count)
+                    .real_at("score", *row)
+                    .map_or_else(String::new, answer)
             ),
             right: table
                 .integer_at("n", *row)
@@ -94,17 +95,21 @@ pub(super) fn figure(review: &Review) -> Drawn {
         let axis = (scale, "RMS deviation from target, dB");
         let plot = row_chart(canvas, area, &labels, PITCH, axis);
         for (place, row) in rows.iter().enumerate() {
-            histogram(
-                canvas,
-                review,
-                &plot,
-                place,
-                table.integer_at("score", *row),
-            );
+            histogram(canvas, review, &plot, place, table.real_at("score", *row));
             let values = QUANTILES.map(|name| table.real_at(name, *row));
             boxed(canvas, &plot, plot.y(place) + PITCH * 0.26, values);
         }
     })
+}
+
+/// An answer as it is written: whole answers without decimals.
+fn answer(score: f64) -> String {
+    format::fixed(score, usize::from(score.fract().abs() > 1e-9))
+}
+
+/// Whether two answers are the same; both come from small whole numbers.
+fn same(one: Option<f64>, other: Option<f64>) -> bool {
+    matches!((one, other), (Some(one), Some(other)) if (one - other).abs() < 1e-9)
 }
 
 fn histogram(
@@ -112,11 +117,11 @@ fn histogram(
     review: &Review,
     plot: &RowPlot,
     place: usize,
-    score: Option<i64>,
+    score: Option<f64>,
 ) {
     let table = review
         .table("rms_histogram")
-        .filtered(|table, row| table.integer_at("score", row) == score);
+        .filtered(|table, row| same(table.real_at("score", row), score));
     let most = (0..table.rows())
         .filter_map(|row| table.real_at("n", row))
         .fold(0.0, f64::max);

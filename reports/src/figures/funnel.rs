@@ -168,9 +168,8 @@ fn draw_limits(canvas: &mut Canvas, plot: &Plot, grid: &Table) {
 
 /// The ends of the lines at the right, highest first.
 fn ends(grid: &Table, most: f64) -> Vec<(f64, String)> {
-    let Some(row) = (0..grid.rows())
-        .filter(|row| grid.real_at("n", *row).is_some_and(|n| n <= most))
-        .next_back()
+    let Some(row) =
+        (0..grid.rows()).rfind(|row| grid.real_at("n", *row).is_some_and(|n| n <= most))
     else {
         return Vec::new();
     };

@@ -116,12 +116,15 @@ fn grid(review: &Review, table: &Table) -> Grid {
     hertz.sort_unstable();
     hertz.dedup();
     let signed = review.table("clinicians").where_text("measure", "signed");
-    let order = |id: &str| {
-        (0..signed.rows())
-            .find(|row| signed.text_at("clinician_id", *row) == Some(id))
-            .and_then(|row| signed.real_at("observed", row))
-            .unwrap_or(f64::INFINITY)
-    };
+    let means: BTreeMap<&str, f64> = (0..signed.rows())
+        .filter_map(|row| {
+            Some((
+                signed.text_at("clinician_id", row)?,
+                signed.real_at("observed", row)?,
+            ))
+        })
+        .collect();
+    let order = |id: &str| means.get(id).copied().unwrap_or(f64::INFINITY);
     let mut clinicians: Vec<String> = (0..table.rows())
         .filter_map(|row| table.text_at("clinician_id", row).map(str::to_owned))
         .collect();

@@ -13,7 +13,7 @@ pub(super) fn section(review: &Review) -> Markup {
             ul {
                 li { "Records of daily work, not an experiment: what goes together here need not be cause and effect." }
                 li { "Nothing here is about one person's treatment. That rests with licensed clinicians and the codes that hold where they work." }
-                li { "A pass at 5 dB misclassifies some ears: measured twice, the same ear differs by a standard deviation of up to 4 dB from 250 to 4000 Hz, and by more above. 6000 and 8000 Hz are therefore not scored by default." }
+                li { "A pass at 5 dB misclassifies some ears: repeat measurements of the same ear differ (within-person standard deviation below 4 dB from 250 to 4000 Hz, more above). 6000 and 8000 Hz are therefore not scored by default." }
                 li { "A fitting within criterion met its target. Whether the target suits the wearer is another question." }
                 @if review.reader == Reader::Owner {
                     li { "A referral rule that is met asks for a clinician's look and is no diagnosis. \"No referral recorded\" is not \"not referred\"; a missing threshold means that the rule cannot be evaluated." }

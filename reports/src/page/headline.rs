@@ -77,6 +77,9 @@ fn sentence(table: &Table, row: usize) -> String {
             Signal::at(table, row).words()
         ));
     }
+    if table.real_at("value", row).is_none() {
+        out.push_str(": withheld or not estimable");
+    }
     out.push('.');
     out
 }

@@ -77,7 +77,7 @@ pub(super) fn primary(review: &Review) -> Markup {
             }
             h3 { "Methods in short" }
             p {
-                "The unit of analysis is the fitting; its two ears are combined by mean square, so that no person counts twice. RMS deviation is taken over 500, 1000, 2000 and 4000 Hz at the final stage and average input level. Intervals come from resampling whole clinicians where the table says so; a permutation test keeps clinicians together. Secondary analyses are adjusted for their number by Holm's method. Where answers are missing, complete cases and estimates weighted by the chance of an answer are both shown."
+                "The unit of analysis is the fitting; its two ears are combined by mean square, so that no person counts twice. RMS deviation is taken over 500, 1000, 2000 and 4000 Hz at the final stage and average input level. Intervals come from resampling whole clinicians where the table says so; a permutation test shuffles answers within clinicians. Secondary analyses are adjusted for their number by Holm's method. Rows marked as weighted count each answer by the inverse of its estimated chance of coming back; the others use complete cases."
             }
             h3 { "What cannot be concluded" }
             p {

@@ -8,6 +8,7 @@
 )]
 
 mod clinicians;
+mod practice;
 mod study;
 
 use fitcohort_queries::review::{Context, InputHash, Reader, Review};
@@ -96,7 +97,7 @@ pub(crate) const ATTACK: &str = "<script>alert(\"x\")</script>&'\u{0}";
 impl Shape {
     /// The name of a thing, awkward where the shape is.
     pub(crate) fn name(&self, kind: &str, number: usize) -> String {
-        if self.hostile && number % 3 == 0 {
+        if self.hostile && number.is_multiple_of(3) {
             format!("{ATTACK}{kind}{number}")
         } else if self.hostile {
             format!("{kind}{number}{}", "W".repeat(60))
@@ -159,7 +160,7 @@ pub(crate) fn review(reader: Reader, shape: Shape) -> Review {
     tables.insert("quality".into(), quality());
     tables.insert("tolerance".into(), tolerance());
     match reader {
-        Reader::Owner => owner(shape, &mut tables),
+        Reader::Owner => practice::tables(shape, &mut tables),
         Reader::Researcher => study::tables(shape, &mut tables),
         Reader::Trainer => clinicians::tables(shape, &mut tables),
     }
@@ -257,258 +258,5 @@ pub(crate) fn headline(rows: &[Headline<'_>]) -> Table {
         .text(
             "signal",
             rows.iter().map(|row| Some(row.5.to_owned())).collect(),
-        )
-}
-
-fn owner(shape: Shape, tables: &mut BTreeMap<String, Table>) {
-    let n = shape.fittings;
-    let awkward = if shape.hostile {
-        ATTACK
-    } else {
-        "Fittings within criterion"
-    };
-    tables.insert(
-        "headline".into(),
-        headline(&[
-            (
-                "within_criterion",
-                awkward,
-                "share",
-                n,
-                Some(0.6123),
-                "none",
-            ),
-            ("rms", "Mean RMS deviation", "dB", n, Some(4.37), "none"),
-            (
-                "verified",
-                "Fittings verified",
-                "share",
-                n,
-                Some(0.871),
-                "low",
-            ),
-            (
-                "two_ear",
-                "Two-ear candidates fitted in both ears",
-                "share",
-                n / 2,
-                Some(0.74),
-                "none",
-            ),
-            ("returned", "Fittings returned", "share", n, None, "none"),
-        ]),
-    );
-    tables.insert("trends".into(), trends(shape));
-    tables.insert("deviation".into(), deviation(shape));
-    let grades = [
-        "normal",
-        "mild",
-        "moderate",
-        "moderately severe",
-        "severe",
-        "profound",
-        "complete",
-        "unilateral",
-        "slight unilateral",
-    ];
-    let mut draws = Draws::new(5);
-    let share: Vec<Option<f64>> = (0..grades.len())
-        .map(|place| shape.maybe(place, 0.6 + 0.3 * draws.next()))
-        .collect();
-    let by = |shift: f64| {
-        share
-            .iter()
-            .map(|x| x.map(|x| (x + shift).min(1.0)))
-            .collect()
-    };
-    tables.insert(
-        "two_ear_by_grade".into(),
-        Table::new("two_ear_by_grade")
-            .text("grade", words(&grades))
-            .integer(
-                "n_candidates",
-                share.iter().map(|x| x.map(|_| n / 9 + 2)).collect(),
-            )
-            .integer(
-                "n_two_ear",
-                share.iter().map(|x| x.map(|_| n / 14)).collect(),
-            )
-            .real("two_ear", share.clone())
-            .real("two_ear_lo", by(-0.09))
-            .real("two_ear_hi", by(0.08)),
-    );
-    let rules = [
-        "adjacent-15",
-        "average-15",
-        "contiguous-10",
-        "three-k",
-        "one-sided",
-    ];
-    let answers = [
-        "none",
-        "advised",
-        "completed",
-        "unknown",
-        "cannot be evaluated",
-    ];
-    let mut rule = Vec::new();
-    let mut answer = Vec::new();
-    let mut count = Vec::new();
-    for (place, name) in rules.iter().enumerate() {
-        for (column, referral) in answers.iter().enumerate() {
-            let name = if shape.hostile && place == 0 {
-                ATTACK
-            } else {
-                name
-            };
-            rule.push(Some(name.to_owned()));
-            answer.push(Some((*referral).to_owned()));
-            let value = (draws.next() * n as f64 * 0.1) as i64;
-            count.push(shape.maybe(place * 5 + column, 1.0).map(|_| value));
-        }
-    }
-    tables.insert(
-        "referrals".into(),
-        Table::new("referrals")
-            .text("rule", rule)
-            .text("medical_referral", answer)
-            .integer("n_fittings", count),
-    );
-    let list: Vec<usize> = (0..60).collect();
-    let each = |kind: &str| list.iter().map(|k| Some(shape.name(kind, *k))).collect();
-    tables.insert(
-        "referral_list".into(),
-        Table::new("referral_list")
-            .text(
-                "rule",
-                list.iter()
-                    .map(|_| Some("adjacent-15".to_owned()))
-                    .collect(),
-            )
-            .text("fitting_id", each("fitting"))
-            .text(
-                "quarter",
-                list.iter().map(|_| Some("2026-Q3".to_owned())).collect(),
-            )
-            .text("clinic_id", each("clinic"))
-            .text("clinician_id", each("clinician"))
-            .text(
-                "medical_referral",
-                list.iter().map(|_| Some("none".to_owned())).collect(),
-            ),
-    );
-    tables.insert(
-        "clinics".into(),
-        Table::new("clinics")
-            .text(
-                "clinic_id",
-                vec![Some(shape.name("clinic", 0)), Some(shape.name("clinic", 1))],
-            )
-            .text("measure", words(&["within_criterion", "within_criterion"]))
-            .integer("n", vec![Some(n / 2), Some(n - n / 2)])
-            .real("observed", vec![Some(0.59), Some(0.63)])
-            .real("lo", vec![Some(0.53), Some(0.57)])
-            .real("hi", vec![Some(0.64), Some(0.68)]),
-    );
-}
-
-fn trends(shape: Shape) -> Table {
-    let measures = [
-        ("within_criterion", 0.61),
-        ("within_second", 0.83),
-        ("rms", 4.4),
-        ("verified", 0.9),
-        ("two_ear", 0.72),
-        ("answered", 0.55),
-        ("satisfied", 0.8),
-        ("returned", 0.05),
-    ];
-    let mut draws = Draws::new(11);
-    let mut measure = Vec::new();
-    let mut quarter = Vec::new();
-    let mut n = Vec::new();
-    let mut value = Vec::new();
-    let mut signal = Vec::new();
-    let (mut centre, mut lower, mut upper) = (Vec::new(), Vec::new(), Vec::new());
-    for (name, level) in measures {
-        for place in 0..shape.quarters {
-            let wide = 0.08 * level;
-            let drawn = level + draws.normal() * wide * 0.6;
-            measure.push(Some(name.to_owned()));
-            quarter.push(Some(shape.quarter(place)));
-            n.push(Some(
-                (shape.fittings as f64 * (0.8 + 0.2 * draws.next())) as i64,
-            ));
-            value.push(shape.maybe(place, drawn));
-            centre.push(Some(level));
-            lower.push(Some(level - wide));
-            upper.push(Some(level + wide * 0.9));
-            let sign = if drawn > level + wide * 0.9 {
-                "high"
-            } else if drawn < level - wide {
-                "low"
-            } else {
-                "none"
-            };
-            signal.push(Some(sign.to_owned()));
-        }
-    }
-    Table::new("trends")
-        .text("measure", measure)
-        .text("quarter", quarter)
-        .integer("n", n)
-        .real("value", value)
-        .real("centre", centre.clone())
-        .real("lower", lower)
-        .real("upper", upper)
-        .real("ewma", centre)
-        .text("signal", signal)
-}
-
-fn deviation(shape: Shape) -> Table {
-    let hertz = [250, 500, 750, 1000, 1500, 2000, 3000, 4000, 6000, 8000];
-    let rows: Vec<(&str, &str, i64, f64)> = ["REAR", "REIG"]
-        .into_iter()
-        .flat_map(|quantity| ["soft", "average"].map(|band| (quantity, band)))
-        .flat_map(|(quantity, band)| {
-            hertz
-                .iter()
-                .enumerate()
-                .map(move |(place, hz)| (quantity, band, *hz, 1.2 - place as f64 * 0.6))
-        })
-        .collect();
-    let text =
-        |pick: fn(&(&str, &str, i64, f64)) -> String| rows.iter().map(|r| Some(pick(r))).collect();
-    let real = |shift: f64| {
-        rows.iter()
-            .enumerate()
-            .map(|(place, row)| {
-                shape.maybe(place, row.3 + shift * (1.0 + place as f64 % 10.0 * 0.08))
-            })
-            .collect::<Vec<_>>()
-    };
-    Table::new("deviation")
-        .text("stage", text(|_| "final".into()))
-        .text("quantity", text(|row| row.0.into()))
-        .text("input_band", text(|row| row.1.into()))
-        .integer("frequency_hz", rows.iter().map(|row| Some(row.2)).collect())
-        .integer(
-            "n_ears",
-            rows.iter()
-                .map(|row| Some(shape.fittings * 2 - row.2 / 1000))
-                .collect(),
-        )
-        .real("mean", real(0.1))
-        .real("sd", rows.iter().map(|_| Some(3.9)).collect())
-        .real("rms", rows.iter().map(|_| Some(4.6)).collect())
-        .real("q05", real(-7.1))
-        .real("q25", real(-2.8))
-        .real("q50", real(0.0))
-        .real("q75", real(2.9))
-        .real("q95", real(6.8))
-        .real("within_5", rows.iter().map(|_| Some(0.71)).collect())
-        .real(
-            "within_criterion",
-            rows.iter().map(|_| Some(0.75)).collect(),
         )
 }

@@ -159,7 +159,7 @@ pub(crate) fn tables(shape: Shape, tables: &mut BTreeMap<String, Table>) {
             .real("response_rate_lo", moved(&rate, -0.06))
             .real("response_rate_hi", moved(&rate, 0.06)),
     );
-    let score: Vec<Option<i64>> = (1..=5).map(Some).collect();
+    let score: Vec<Option<f64>> = (1..=5).map(|k| Some(f64::from(k))).collect();
     let level = |by: f64| {
         (0..5)
             .map(|k| shape.maybe(k, 5.0 - k as f64 * 0.2 + by))
@@ -168,7 +168,7 @@ pub(crate) fn tables(shape: Shape, tables: &mut BTreeMap<String, Table>) {
     tables.insert(
         "rms_by_answer".into(),
         Table::new("rms_by_answer")
-            .integer("score", score)
+            .real("score", score)
             .integer("n", (1..=5).map(|k| Some(n / 40 * k)).collect())
             .real("q05", level(-3.1))
             .real("q25", level(-1.2))
@@ -191,7 +191,10 @@ pub(crate) fn tables(shape: Shape, tables: &mut BTreeMap<String, Table>) {
     tables.insert(
         "rms_histogram".into(),
         Table::new("rms_histogram")
-            .integer("score", cells.iter().map(|cell| Some(cell.0)).collect())
+            .real(
+                "score",
+                cells.iter().map(|cell| Some(cell.0 as f64)).collect(),
+            )
             .real("bin_lo", cells.iter().map(|cell| Some(cell.1)).collect())
             .real(
                 "bin_hi",

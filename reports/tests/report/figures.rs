@@ -82,14 +82,19 @@ fn text_lies_inside_and_apart() {
                 "{at}: outside the view: {one:?}"
             );
             for other in &letters[place + 1..] {
-                assert!(!one.meets(other), "{at}: {one:?} over {other:?}");
+                assert!(
+                    !one.meets(other),
+                    "{at}: {:?} over {:?}: {one:?}, {other:?}",
+                    one.text,
+                    other.text
+                );
             }
         }
     });
 }
 
 #[test]
-fn text_is_no_smaller_than_six_point_at_half_the_width_of_a4() {
+fn text_is_legible_at_half_the_width_of_a4() {
     // Half of 180 mm printable width is 255 pt; six point is the customary least size in print
     // (common practice, no source). Numbers in cells may go to 5.5 pt.
     each_figure(|name, file, svg| {
@@ -159,4 +164,21 @@ fn titles_state_the_answer() {
     assert!(title.starts_with(&percent), "{title}");
     assert!(title.contains("2026-Q3") && title.contains(&n), "{title}");
     assert!(title.contains("limit"), "{title}");
+}
+
+/// A fixture with every table full leaves no figure without a drawing.
+#[test]
+fn full_tables_leave_no_figure_empty() {
+    for reader in Reader::ALL {
+        let folder = tempfile::tempdir().unwrap();
+        let written = write_report(&review(reader, MEDIUM), folder.path()).unwrap();
+        for file in written
+            .files
+            .iter()
+            .filter(|file| file.starts_with("figures"))
+        {
+            let svg = fs::read_to_string(folder.path().join(file)).unwrap();
+            assert!(svg.contains("<line"), "{} is empty", file.display());
+        }
+    }
 }
