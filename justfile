@@ -40,6 +40,10 @@ pictures:
 reference PYTHON="python3":
     {{ PYTHON }} tests/reference/regenerate.py --check
 
+# What an ingest costs over merely parsing its bytes
+floor:
+    cargo bench --bench ingest_floor
+
 # Time and peak memory of each step on FITTINGS invented fittings (GNU time)
 bench FITTINGS="100000":
     #!/usr/bin/env bash

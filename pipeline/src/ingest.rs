@@ -122,7 +122,9 @@ pub fn ingest(
     // A cohort that is there is locked at once. One that is not is begun only when the delivery has been read: a
     // refused delivery leaves no folder behind.
     let is_there = opened(cohort_folder)?.is_some();
-    let early = is_there.then(|| WriteLock::take(cohort_folder)).transpose()?;
+    let early = is_there
+        .then(|| WriteLock::take(cohort_folder))
+        .transpose()?;
     let (delivery, unsettled) = read(folder, plan, progress, is_there)?;
     let lock = match early {
         Some(lock) => lock,
@@ -131,21 +133,15 @@ pub fn ingest(
     // Only what is seen under the lock counts.
     let before = opened(cohort_folder)?;
     let hash = unsettled.content_hash();
-    if let Some(cohort) = &before
-        && cohort
+    // The same content again changes nothing, unless rows of it were orphans then and have found their parents since.
+    let orphans_before = before.as_ref().and_then(|cohort| {
+        let known = cohort
             .manifest
             .deliveries
             .iter()
-            .any(|entry| entry.hash == hash)
-    {
-        let manifest = cohort.manifest.clone();
-        let (judgement, _) = judge(&delivery, unsettled, Records::default());
-        return Ok(Ingested {
-            judgement,
-            manifest,
-            already_there: true,
-        });
-    }
+            .rfind(|entry| entry.hash == hash)?;
+        Some(orphans(known))
+    });
     let (old, replaced) = match &before {
         None => (Records::default(), HashSet::new()),
         Some(cohort) => {
@@ -160,6 +156,15 @@ pub fn ingest(
         }
     };
     let (judgement, records) = judge(&delivery, unsettled, old);
+    if let Some(cohort) = &before
+        && orphans_before.is_some_and(|before| before == orphans(&judgement.entry()))
+    {
+        return Ok(Ingested {
+            judgement,
+            manifest: cohort.manifest.clone(),
+            already_there: true,
+        });
+    }
     let rows = [
         records.fittings.len(),
         records.ears.len(),
@@ -182,6 +187,17 @@ pub fn ingest(
         manifest,
         already_there: false,
     })
+}
+
+/// Rows of a delivery that had no parent.
+fn orphans(entry: &DeliveryEntry) -> u64 {
+    let orphan = |rule: &str| rule == Rule::Orphan.code() || rule == Rule::OrphanEar.code();
+    entry
+        .rules
+        .iter()
+        .filter(|entry| orphan(&entry.rule))
+        .map(|entry| entry.rows)
+        .sum()
 }
 
 /// The cohort, where the folder is one.

@@ -256,3 +256,57 @@ fn as_table(name: &str, frame: &DataFrame) -> PolarsResult<Table> {
     }
     Ok(table)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The places that the tables fill; a text that names another would reach the engine unfilled.
+    const KNOWN: [&str; 20] = [
+        "by",
+        "by_last",
+        "group_by",
+        "order_by",
+        "input_band",
+        "within",
+        "within_second",
+        "compared",
+        "satisfied_from",
+        "frequency",
+        "limit",
+        "ears_needed",
+        "columns",
+        "n_points",
+        "n_points_within",
+        "candidate_sum",
+        "instrument",
+        "item",
+        "flag",
+        "name",
+    ];
+
+    #[test]
+    fn every_place_of_every_text_is_known() {
+        for text in ALL_TEXTS {
+            for place in text.text.split('{').skip(1) {
+                let name = place.split('}').next().unwrap();
+                assert!(KNOWN.contains(&name), "{} names {{{name}}}", text.name);
+            }
+        }
+    }
+
+    #[test]
+    fn grouping_and_literals_are_filled_in() {
+        let by = ["clinic_id".to_owned(), "ear".to_owned()];
+        let sql = Places::grouping(&by).fill(VERIFICATION);
+        assert!(sql.contains("SELECT clinic_id, ear,  COUNT(*)"), "{sql}");
+        assert!(sql.contains("GROUP BY clinic_id, ear"), "{sql}");
+        assert!(
+            sql.contains("ORDER BY clinic_id NULLS LAST, ear NULLS LAST"),
+            "{sql}"
+        );
+        let whole = Places::grouping(&[]).fill(VERIFICATION);
+        assert!(!whole.contains("GROUP BY"), "{whole}");
+        assert_eq!(literal("it's"), "'it''s'");
+    }
+}

@@ -1,7 +1,8 @@
 //! Cohort in, numbers out.
 //!
 //! [`analysis::Analysis`] opens a snapshot under a plan and a selection and answers queries by name as
-//! [`table::Table`]s. Grouped counts, exact sums and quantiles are SQL text in `queries/sql/`, run by [`engine`];
+//! [`table::Table`]s. Grouped counts, exact sums and quantiles are SQL text in `queries/sql/`, run by the one
+//! module that knows the query engine;
 //! everything from there on is [`statistics`]: pure functions on slices that know no files and no query engine.
 //! [`review`] gathers what each reader's report is made of.
 //!

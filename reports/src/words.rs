@@ -11,7 +11,7 @@ pub(crate) fn of_value(code: &str) -> &str {
         "ordinal_between" => "between clinicians",
         "rms" => "RMS deviation",
         "signed" => "mean deviation",
-        "high_frequency" => "3–6 kHz shortfall",
+        "high_frequency" => "3–6 kHz deviation",
         "share_within" => "share within",
         "within_criterion" => "within criterion",
         "within_second" => "within second criterion",
@@ -31,6 +31,8 @@ pub(crate) fn of_value(code: &str) -> &str {
 pub(crate) fn of_column(name: &str) -> &str {
     match name {
         "measure" => "Measure",
+        "words" => "What it says",
+        "source" => "Source",
         "label" => "What it is",
         "unit" => "Unit",
         "value" => "Value",
@@ -145,6 +147,7 @@ pub(crate) fn of_table(key: &str) -> &str {
         "deviation" => "Deviation from target by frequency, this quarter",
         "two_ear_by_grade" => "Both ears by grade of hearing loss",
         "referrals" => "Referral audit, counts",
+        "referral_rules" => "Referral rules and their sources",
         "referral_list" => "Fittings to look at, this quarter",
         "clinics" => "Clinics, this quarter",
         "flow" => "Flow of records",

@@ -12,6 +12,7 @@ mod command_line;
 mod deliveries;
 mod forms;
 mod numbers;
+mod parquet_files;
 mod readme;
 mod reports;
 mod tables;

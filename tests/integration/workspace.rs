@@ -69,6 +69,24 @@ impl Workspace {
         run
     }
 
+    /// Ingests a delivery, and gives what the program said about it.
+    pub(crate) fn ingest(&self, delivery: &str, cohort: &str) -> serde_json::Value {
+        self.ok(&["ingest", delivery, "--into", cohort, "--json"])
+            .json()
+    }
+
+    /// The manifest in force of a cohort.
+    pub(crate) fn manifest(&self, cohort: &str) -> serde_json::Value {
+        let current =
+            std::fs::read_to_string(self.path(&format!("{cohort}/CURRENT"))).expect("CURRENT");
+        let path = self.path(&format!(
+            "{cohort}/snapshots/{}/manifest.json",
+            current.trim()
+        ));
+        let text = std::fs::read_to_string(path).expect("a manifest");
+        serde_json::from_str(&text).expect("JSON")
+    }
+
     /// A query as rows of named values.
     pub(crate) fn query(&self, arguments: &[&str]) -> Rows {
         let mut all = vec!["query"];
@@ -88,7 +106,8 @@ impl Run {
     }
 
     pub(crate) fn json(&self) -> serde_json::Value {
-        serde_json::from_str(&self.stdout).unwrap_or_else(|error| panic!("{error}\n{}", self.shown()))
+        serde_json::from_str(&self.stdout)
+            .unwrap_or_else(|error| panic!("{error}\n{}", self.shown()))
     }
 }
 
@@ -102,7 +121,12 @@ pub(crate) struct Rows {
 impl Rows {
     pub(crate) fn parse(text: &str) -> Self {
         let mut reader = csv::Reader::from_reader(text.as_bytes());
-        let columns = reader.headers().expect("header").iter().map(str::to_owned).collect();
+        let columns = reader
+            .headers()
+            .expect("header")
+            .iter()
+            .map(str::to_owned)
+            .collect();
         let rows = reader
             .records()
             .map(|record| record.expect("row").iter().map(str::to_owned).collect())
@@ -121,13 +145,18 @@ impl Rows {
 
     pub(crate) fn real(&self, row: usize, column: &str) -> f64 {
         let text = self.get(row, column);
-        text.parse().unwrap_or_else(|_| panic!("{column} of row {row} is {text:?}"))
+        text.parse()
+            .unwrap_or_else(|_| panic!("{column} of row {row} is {text:?}"))
     }
 
     /// The only row in which every named column has the named value.
     pub(crate) fn find(&self, wanted: &[(&str, &str)]) -> usize {
         let found: Vec<usize> = (0..self.rows.len())
-            .filter(|&row| wanted.iter().all(|(column, value)| self.get(row, column) == *value))
+            .filter(|&row| {
+                wanted
+                    .iter()
+                    .all(|(column, value)| self.get(row, column) == *value)
+            })
             .collect();
         assert_eq!(found.len(), 1, "{wanted:?} in {self:#?}");
         found[0]

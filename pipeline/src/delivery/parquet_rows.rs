@@ -70,8 +70,12 @@ fn as_records(batch: &RecordBatch) -> Option<Vec<ByteRecord>> {
     let mut records = vec![ByteRecord::new(); batch.num_rows()];
     for column in batch.columns() {
         match column.data_type() {
-            DataType::Float64 => push_reals(column.as_primitive_opt::<Float64Type>()?, &mut records),
-            DataType::Float32 => push_reals(column.as_primitive_opt::<Float32Type>()?, &mut records),
+            DataType::Float64 => {
+                push_reals(column.as_primitive_opt::<Float64Type>()?, &mut records)
+            }
+            DataType::Float32 => {
+                push_reals(column.as_primitive_opt::<Float32Type>()?, &mut records)
+            }
             _ => push_texts(column, &mut records)?,
         }
     }

@@ -137,8 +137,14 @@ fn context(
         second_criterion_text: second.words.clone(),
         quarter: quarter.map(|q| q.to_string()),
         first_quarter: quarters.first().map(Quarter::to_string),
-        last_quarter: quarters.last().map(Quarter::to_string),
+        // What the page speaks of ends with the quarter under review.
+        last_quarter: quarter.map(|q| q.to_string()),
         minimum_cell: plan.minimum_cell,
+        outcome: match plan.outcome.instrument.as_str() {
+            "ioi-ha" => format!("IOI-HA item {}", plan.outcome.item),
+            other => format!("{other}, item {}", plan.outcome.item),
+        },
+        permutations: plan.permutations,
         invented,
         inputs: cohort
             .manifest
@@ -282,14 +288,7 @@ const COUNTS: [&str; 7] = [
 ];
 
 /// Tables whose counts are the message itself, or that name single records for local use.
-const NOT_WITHHELD: [&str; 6] = [
-    "quality",
-    "tolerance",
-    "flow",
-    "referral_list",
-    "funnel",
-    "headline",
-];
+const NOT_WITHHELD: [&str; 5] = ["quality", "tolerance", "flow", "referral_list", "funnel"];
 
 /// Takes the values out of rows built on fewer than `minimum` people, and marks them.
 fn withhold(key: &str, mut table: Table, minimum: i64) -> Table {

@@ -76,6 +76,10 @@ pub struct Context {
     pub last_quarter: Option<String>,
     /// Cells of fewer people are withheld.
     pub minimum_cell: i64,
+    /// The answer that stands for satisfaction, in words, such as "IOI-HA item 4".
+    pub outcome: String,
+    /// Shuffles of the permutation test.
+    pub permutations: u32,
     /// The cohort holds invented data.
     pub invented: bool,
     /// The deliveries behind the snapshot.

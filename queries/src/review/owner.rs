@@ -42,12 +42,56 @@ pub(super) fn tables(
         ("deviation", deviation),
         ("two_ear_by_grade", ask(this_quarter(&["grade"]), "ears")?),
         ("referrals", ask(this_quarter(&[]), "referrals")?),
+        ("referral_rules", rules()),
         ("referral_list", listed),
         (
             "clinics",
             clinics(&ask(this_quarter(&["clinic_id"]), "clinicians")?),
         ),
     ]))
+}
+
+/// The referral rules in words, with their sources.
+fn rules() -> Table {
+    let mut out = Builder::new(
+        "referral_rules",
+        &[],
+        &[
+            ("rule", Kind::Text),
+            ("words", Kind::Text),
+            ("source", Kind::Text),
+        ],
+    );
+    for (rule, words, source) in [
+        (
+            "adjacent-15",
+            "at least 15 dB at two adjacent of 500, 1000, 2000, 4000, 8000 Hz, the same ear worse",
+            "NICE guideline NG98, 2018 (from memory)",
+        ),
+        (
+            "average-15",
+            "averages over 500, 1000 and 2000 Hz more than 15 dB apart",
+            "American Academy of Otolaryngology-Head and Neck Surgery Foundation 2024 (secondary source)",
+        ),
+        (
+            "contiguous-10",
+            "at least 10 dB at two adjacent of these octaves, or at least 15 dB at one",
+            "Congress of Neurological Surgeons guideline 2018 (secondary source)",
+        ),
+        (
+            "three-k",
+            "at least 15 dB at 3000 Hz",
+            "Saliba et al. 2009 (sensitivity 73 % in their sample)",
+        ),
+        (
+            "one-sided",
+            "average over 500, 1000, 2000, 4000 Hz below 20 dB HL in the better ear and from 35 dB HL in the worse",
+            "World Health Organization 2021 (from memory); that it wants a medical look first is common practice",
+        ),
+    ] {
+        out.row(&[], vec![rule.into(), words.into(), source.into()]);
+    }
+    out.build()
 }
 
 /// Clinics in the quarter: clinic_id × measure with limits of the funnel as interval.

@@ -8,7 +8,7 @@ use crate::engine::UNITS;
 use crate::error::QueryError;
 use crate::fits::{Fits, Measure};
 use crate::selection::Selection;
-use crate::statistics::description::mean_sd;
+use crate::statistics::description::{mean_interval, mean_sd};
 use crate::statistics::spread::sd_interval;
 use crate::table::Table;
 use crate::tables::units::{Funnel, INNER, OUTER, SHARES, UnitValues, share_counts};
@@ -202,6 +202,8 @@ fn first_final(fits: &Fits, satisfied_from: f64) -> Table {
             ("n_final", Kind::Integer),
             ("rms_first", Kind::Real),
             ("rms_final", Kind::Real),
+            ("rms_final_lo", Kind::Real),
+            ("rms_final_hi", Kind::Real),
             ("within_first", Kind::Real),
             ("within_final", Kind::Real),
         ],
@@ -228,6 +230,10 @@ fn first_final(fits: &Fits, satisfied_from: f64) -> Table {
             })
             .collect();
         let n = rms.len() as u64;
+        let finals: Vec<f64> = rms.iter().map(|pair| pair.1).collect();
+        let interval = mean_sd(&finals)
+            .ok()
+            .and_then(|s| mean_interval(s.n, s.mean, s.sd).ok());
         let mean = |values: &[(f64, f64)], pick: fn(&(f64, f64)) -> f64| -> Option<f64> {
             #[allow(clippy::cast_precision_loss, reason = "counts stay far below 2^53")]
             (!values.is_empty()).then(|| values.iter().map(pick).sum::<f64>() / values.len() as f64)
@@ -239,6 +245,8 @@ fn first_final(fits: &Fits, satisfied_from: f64) -> Table {
                 n.into(),
                 mean(&rms, |pair| pair.0).into(),
                 mean(&rms, |pair| pair.1).into(),
+                interval.map(|i| i.lo).into(),
+                interval.map(|i| i.hi).into(),
                 mean(&within, |pair| pair.0).into(),
                 mean(&within, |pair| pair.1).into(),
             ],

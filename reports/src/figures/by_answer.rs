@@ -58,15 +58,18 @@ pub(super) fn figure(review: &Review) -> Drawn {
             part(*worst)
         )
     };
-    let note = "Answers to IOI-HA item 4 (1 worst, 5 best). Bold line: median; box: middle half; thin line: \
-                5 % to 95 %; shape above: histogram, each answer to its own height.";
+    let note = format!(
+        "Answers to {} (higher is better). Bold line: median; box: middle half; thin line: 5 % to 95 %; \
+         shape above: histogram, each answer to its own height.",
+        review.context.outcome
+    );
     let words = Words {
         key: KEY,
         description: format!(
             "{title}. {note} The values are in tables/rms_by_answer.csv and tables/rms_histogram.csv."
         ),
         title,
-        note: note.to_owned(),
+        note,
         source: "RMS deviation over 500, 1000, 2000, 4000 Hz, headline curve (final stage, average input)."
             .to_owned(),
     };

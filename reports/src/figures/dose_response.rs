@@ -35,13 +35,16 @@ pub(super) fn figure(review: &Review) -> Drawn {
     } else {
         format!("Mean satisfaction was {}", part(first))
     };
-    let note = "Dot: mean answer to IOI-HA item 4 (1 worst, 5 best) in a bin of RMS deviation; upright \
-                bar: its 95 % interval; level bar: the bin. The scale does not start at 1.";
+    let note = format!(
+        "Dot: mean answer to {} (higher is better) in a bin of RMS deviation; upright bar: its 95 % \
+         interval; level bar: the bin. The scale does not start at the lowest score.",
+        review.context.outcome
+    );
     let words = Words {
         key: KEY,
         description: format!("{title}. {note} The values are in tables/dose_response.csv."),
         title,
-        note: note.to_owned(),
+        note,
         source: "RMS deviation over 500, 1000, 2000, 4000 Hz, headline curve (final stage, average input). \
                  Observed together; not a cause."
             .to_owned(),

@@ -74,7 +74,7 @@ pub(super) fn figure(review: &Review) -> Drawn {
                 format!(" n\u{a0}=\u{a0}{n} fittings per clinician at the final.")
             });
     let note = format!(
-        "Ring: mean RMS deviation at the first response; dot: at the final. A triangle in place of the dot: no fall.{ids}{n}{}",
+        "Ring: mean RMS deviation at the first response; dot: at the final, with its 95 % interval below. A triangle in place of the dot: no fall.{ids}{n}{}",
         thin_note(all, DRAWN)
     );
     let words = Words {
@@ -82,13 +82,19 @@ pub(super) fn figure(review: &Review) -> Drawn {
         description: format!("{title}. {note} The values are in tables/first_final.csv."),
         title,
         note,
-        source: "RMS deviation over 500, 1000, 2000, 4000 Hz at average input level. The table holds no \
-                 intervals for these means."
+        source: "Means over fittings with both, RMS deviation over 500, 1000, 2000, 4000 Hz at average input \
+                 level; intervals by Student's t."
             .to_owned(),
     };
     let pitch = pitch(rows.len());
     sheet(&words, height(rows.len(), pitch), |canvas, area| {
-        let values = order.iter().flat_map(|(first, last, _)| [*first, *last]);
+        let limits = order
+            .iter()
+            .filter_map(|(_, _, row)| table.real_at("rms_final_hi", *row));
+        let values = order
+            .iter()
+            .flat_map(|(first, last, _)| [*first, *last])
+            .chain(limits);
         let scale = Scale::around(values.chain([0.0]), Unit::Decibel, 6);
         let axis = (scale, "RMS deviation from target, dB");
         let plot = row_chart(canvas, area, &rows, pitch, axis);
@@ -98,6 +104,16 @@ pub(super) fn figure(review: &Review) -> Drawn {
             canvas.line(&[from, to], Ink::Data, if few { LINE } else { HAIR });
             let radius = if few { POINT } else { POINT * 0.5 };
             canvas.ring(from, radius, Ink::Data, HAIR);
+            let limit = |name: &str| {
+                order
+                    .get(place)
+                    .and_then(|(_, _, row)| table.real_at(name, *row))
+            };
+            if let (Some(lo), Some(hi)) = (limit("rms_final_lo"), limit("rms_final_hi")) {
+                // Below the joining line, which would hide it.
+                let level = y + pitch * 0.3;
+                canvas.line(&[(plot.x(lo), level), (plot.x(hi), level)], Ink::Soft, HAIR);
+            }
             if last < first {
                 canvas.disc(to, radius, Ink::Data);
             } else {

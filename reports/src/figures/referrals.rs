@@ -63,7 +63,7 @@ pub(super) fn figure(review: &Review) -> Drawn {
         title,
         note,
         source: "A rule that is met asks for a clinician's look; it is no diagnosis. The rules and their \
-                 sources are named on the page."
+                 sources are in tables/referral_rules.csv."
             .to_owned(),
     };
     let groups: Vec<Vec<Option<(i64, usize)>>> =

@@ -92,7 +92,7 @@ pub(super) fn figure(review: &Review) -> Drawn {
         title,
         note,
         source: format!(
-            "Estimates after case mix, random intercept by REML. {}",
+            "Random intercept by REML, taking no account of case mix. {}",
             criterion_source(review)
         ),
     };

@@ -24,7 +24,7 @@ pub(super) fn section(review: &Review) -> Markup {
                 li { "Answers come from those who answered. The response rate stands beside them." }
                 li {
                     "Cells built on fewer than " (format::count(review.context.minimum_cell))
-                    " people are withheld, and others where a total would give them back."
+                    " people are withheld. A withheld cell may still follow from a total and the other cells, so keep these pages inside the practice."
                 }
             }
         }

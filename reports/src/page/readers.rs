@@ -64,11 +64,12 @@ fn label(table: &Table, row: usize) -> &str {
 /// The primary analysis, stated before all others.
 pub(super) fn primary(review: &Review) -> Markup {
     let table = review.table("association");
+    let context = &review.context;
     html! {
         section aria-labelledby="primary" {
             h2 #primary { "Primary analysis" }
             p {
-                "Stated beforehand: does a smaller RMS deviation from target go with a higher answer on satisfaction (IOI-HA item 4)? The measure is a rank correlation; below 0 means that a greater deviation goes with a lower answer."
+                "Stated beforehand: does a smaller RMS deviation from target go with a higher answer on satisfaction (" (context.outcome) ")? The measure is a rank correlation; below 0 means that a greater deviation goes with a lower answer."
             }
             @if let Some(sentence) = estimate(table) {
                 p { strong { (sentence) } }
@@ -77,7 +78,7 @@ pub(super) fn primary(review: &Review) -> Markup {
             }
             h3 { "Methods in short" }
             p {
-                "The unit of analysis is the fitting; its two ears are combined by mean square, so that no person counts twice. RMS deviation is taken over 500, 1000, 2000 and 4000 Hz at the final stage and average input level. Intervals come from resampling whole clinicians where the table says so; a permutation test shuffles answers within clinicians. Secondary analyses are adjusted for their number by Holm's method. Rows marked as weighted count each answer by the inverse of its estimated chance of coming back; the others use complete cases."
+                "The unit of analysis is the fitting; its two ears are combined by mean square, so that no person counts twice. RMS deviation is taken over 500, 1000, 2000 and 4000 Hz at the final stage and average input level. The interval of Spearman's rho is by Fisher's z with the error of Bonett and Wright (2000), that of Kendall's tau-b by Fisher's z with Fieller's error; both take fittings as independent of each other, though fittings of one clinician are alike, so they are somewhat too narrow. The p-value is from " (format::count(i64::from(context.permutations))) " shuffles of the answers within each clinician (seed " (context.seed.to_string()) "), so that differences between clinicians can neither make nor hide an effect. p-values of the secondary analyses are corrected for their number by Holm's method. No covariate enters. Only fittings with an answer are in it; answers that did not come back are not made up for, and the response rate by match is shown beside."
             }
             h3 { "What cannot be concluded" }
             p {
@@ -120,7 +121,7 @@ fn trainer(review: &Review) -> Markup {
         section aria-labelledby="variance" {
             h2 #variance { "How much is the clinician" }
             p {
-                "The intraclass correlation (ICC) says how much of the variation between fittings goes with who fitted, after case mix: 0 % means that clinicians do not differ, 100 % that each clinician's fittings are all alike."
+                "The intraclass correlation (ICC) says how much of the variation between fittings goes with who fitted: 0 % means that clinicians do not differ, 100 % that each clinician's fittings are all alike."
             }
             @if table.rows() == 0 {
                 p { "It cannot be estimated here: that takes several clinicians with several fittings each." }
@@ -132,7 +133,7 @@ fn trainer(review: &Review) -> Markup {
                 }
             }
             p {
-                "A low value is good news for a team that works alike, and it also means that comparing single clinicians tells little. A point beyond a limit is an invitation to look together at cases, coupling and method. It is no verdict: with many clinicians some lie beyond a limit by chance, and case mix is never wholly accounted for."
+                "A low value is good news for a team that works alike, and it also means that comparing single clinicians tells little. A point beyond a limit is an invitation to look together at cases, coupling and method. It is no verdict: with many clinicians some lie beyond a limit by chance, and these figures take no account of who was fitted. The column \"Adjusted\" of the table does, by the mean of fittings of the same grade, coupling and experience, and even that is never the whole case mix."
             }
         }
     }

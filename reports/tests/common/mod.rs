@@ -146,6 +146,8 @@ fn context(shape: Shape) -> Context {
         first_quarter: Some(shape.quarter(0)),
         last_quarter: Some(shape.quarter(shape.quarters - 1)),
         minimum_cell: 5,
+        outcome: "IOI-HA item 4".into(),
+        permutations: 2000,
         invented: true,
         inputs: vec![InputHash {
             delivery: "000001".into(),

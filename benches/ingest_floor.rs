@@ -1,0 +1,81 @@
+//! How much an ingest costs over merely parsing its bytes: `cargo bench --bench ingest_floor -- DELIVERY`.
+//!
+//! The floor is one core, the `csv` crate, every record read into the same buffer and dropped. Without a delivery one
+//! of 100,000 fittings is invented in a temporary folder. The numbers are medians over several runs of each, in turn.
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::print_stdout,
+    reason = "a bench says what it measures and stops where it cannot"
+)]
+
+use std::path::{Path, PathBuf};
+use std::time::{Duration, Instant};
+
+use fitcohort_pipeline::ingest::ingest;
+use fitcohort_pipeline::plan::Plan;
+use fitcohort_synthetic_data::{Scenario, write_delivery};
+
+const RUNS: usize = 5;
+
+fn main() {
+    let temporary = tempfile::tempdir().expect("a temporary folder");
+    let named = std::env::args()
+        .skip(1)
+        .find(|argument| !argument.starts_with('-'));
+    let delivery = named.map_or_else(
+        || {
+            let folder = temporary.path().join("delivery");
+            write_delivery(&Scenario::demo(100_000, 7), &folder, &|_| {}).expect("a delivery");
+            folder
+        },
+        PathBuf::from,
+    );
+    let mut floors = Vec::new();
+    let mut ingests = Vec::new();
+    for run in 0..RUNS {
+        let start = Instant::now();
+        let (records, bytes) = parse_and_drop(&delivery);
+        floors.push(start.elapsed());
+        let cohort = temporary.path().join(format!("cohort-{run}"));
+        let start = Instant::now();
+        ingest(&delivery, &cohort, &Plan::default(), &|_| {}).expect("an ingest");
+        ingests.push(start.elapsed());
+        if run == 0 {
+            println!("{records} records, {bytes} bytes of CSV");
+        }
+    }
+    let (floor, ours) = (median(&mut floors), median(&mut ingests));
+    println!("parse and drop, one core: {:.3} s", floor.as_secs_f64());
+    println!("ingest, all cores:        {:.3} s", ours.as_secs_f64());
+    println!(
+        "ratio:                    {:.2}",
+        ours.as_secs_f64() / floor.as_secs_f64()
+    );
+}
+
+fn parse_and_drop(folder: &Path) -> (u64, u64) {
+    let mut records = 0;
+    let mut bytes = 0;
+    for entry in std::fs::read_dir(folder).expect("the delivery") {
+        let path = entry.expect("an entry").path();
+        if path.extension().is_none_or(|ending| ending != "csv") {
+            continue;
+        }
+        bytes += std::fs::metadata(&path).expect("a file").len();
+        let mut reader = csv::ReaderBuilder::new()
+            .flexible(true)
+            .from_path(&path)
+            .expect("a CSV file");
+        let mut record = csv::ByteRecord::new();
+        while reader.read_byte_record(&mut record).expect("a record") {
+            records += 1;
+        }
+    }
+    (records, bytes)
+}
+
+fn median(times: &mut [Duration]) -> Duration {
+    times.sort_unstable();
+    times[times.len() / 2]
+}

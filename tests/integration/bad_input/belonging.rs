@@ -1,0 +1,214 @@
+//! Rows that belong to no fitting or no ear, rows without the prescription they need, and rows that contradict each other.
+
+use super::Spoiled;
+use super::rows::{answer, ear, fitting, response};
+
+const WIDE_HEADER: &str = "fitting_id,ear,stage,quantity,input_level_db,target_250,target_1000,measured_250,measured_1000";
+
+pub(super) fn orphans(out: &mut Spoiled) {
+    let nowhere = "neither in the delivery nor in the cohort, or was itself set aside";
+    for id in ["F417", "B1x"] {
+        out.bad("ears.csv", &ear(0, id), "", "orphan", nowhere, id);
+        out.bad("responses.csv", &response(0, id), "", "orphan", nowhere, id);
+        out.bad("outcomes.csv", &answer(0, id), "", "orphan", nowhere, id);
+    }
+    // F5 is itself set aside, and so its ear belongs nowhere.
+    let says = "is none of the words";
+    out.bad(
+        "fittings.csv",
+        &fitting(6, "veteran").replace("B1", "F5"),
+        "experience",
+        "unknown-word",
+        says,
+        "veteran",
+    );
+    out.bad("ears.csv", &ear(0, "F5"), "", "orphan", nowhere, "F5");
+
+    // F6 names no prescription; its left ear is there, its right ear is not.
+    out.good("fittings.csv", &fitting(7, "").replace("B1", "F6"));
+    out.good("ears.csv", &ear(0, "F6"));
+    let says = "does not say from which prescription";
+    let rule = "target-without-prescription";
+    out.bad(
+        "responses.csv",
+        "F6,left,final,REIG,65,250,10,12",
+        "",
+        rule,
+        says,
+        "F6",
+    );
+    out.good("responses.csv", "F6,left,final,REIG,65,500,,12");
+    out.bad(
+        "responses.csv",
+        "F6,left,final,REIG,65,1000,10,12",
+        "",
+        rule,
+        says,
+        "F6",
+    );
+    let says = "has no row in the ears table";
+    out.bad(
+        "responses.csv",
+        "F6,right,final,REIG,65,250,,12",
+        "",
+        "orphan-ear",
+        says,
+        "F6",
+    );
+
+    out.file("responses-wide.csv", WIDE_HEADER);
+    let says = "no measured value at any frequency";
+    out.bad(
+        "responses-wide.csv",
+        "F1,left,first,REIG,65,10,20,,",
+        "",
+        "no-measurement",
+        says,
+        "F1",
+    );
+    out.bad(
+        "responses-wide.csv",
+        "F6,left,first,REIG,65,10,,12,22",
+        "",
+        rule,
+        "prescription",
+        "F6",
+    );
+    out.bad(
+        "responses-wide.csv",
+        "F6,right,first,REIG,65,,,12,22",
+        "",
+        "orphan-ear",
+        "ears table",
+        "F6",
+    );
+    out.bad(
+        "responses-wide.csv",
+        "F417,left,first,REIG,65,,,12,22",
+        "",
+        "orphan",
+        nowhere,
+        "F417",
+    );
+    out.good("responses-wide.csv", "F1,left,first,REIG,50,10,,12,22");
+}
+
+pub(super) fn contradictions(out: &mut Spoiled) {
+    let says = "both are set aside";
+    let rule = "contradiction";
+    out.bad(
+        "fittings.csv",
+        &fitting(5, "41").replace("B1", "F7"),
+        "",
+        rule,
+        says,
+        "F7",
+    );
+    out.bad(
+        "fittings.csv",
+        &fitting(5, "42").replace("B1", "F7"),
+        "",
+        rule,
+        says,
+        "F7",
+    );
+    out.good("fittings.csv", &fitting(0, "F8"));
+    out.bad(
+        "ears.csv",
+        "F8,left,true,20,,,,,,,,,,,",
+        "",
+        rule,
+        says,
+        "F8",
+    );
+    out.bad(
+        "ears.csv",
+        "F8,left,true,25,,,,,,,,,,,",
+        "",
+        rule,
+        says,
+        "F8",
+    );
+    // No response at 110 dB HL is something else than a threshold of 110 dB HL.
+    out.bad(
+        "ears.csv",
+        "F8,right,true,110,,,,,,,,,,,",
+        "",
+        rule,
+        says,
+        "F8",
+    );
+    out.bad(
+        "ears.csv",
+        "F8,right,true,>110,,,,,,,,,,,",
+        "",
+        rule,
+        says,
+        "F8",
+    );
+    // The ears of F8 are set aside, and so its responses have none.
+    out.bad(
+        "responses.csv",
+        "F8,left,final,REIG,65,250,,12",
+        "",
+        "orphan-ear",
+        "ears table",
+        "F8",
+    );
+    // Only the disputed point of a curve is set aside.
+    out.bad(
+        "responses.csv",
+        "F1,left,first,REIG,65,1000,20,18",
+        "",
+        rule,
+        says,
+        "",
+    );
+    out.good("responses.csv", "F1,left,first,REIG,65,2000,20,18");
+    out.bad(
+        "responses.csv",
+        "F1,left,first,REIG,65,1000,20,19",
+        "",
+        rule,
+        says,
+        "",
+    );
+    // A target in one row and none in the other is a contradiction too.
+    out.bad(
+        "responses.csv",
+        "F1,left,first,REIG,65,4000,20,18",
+        "",
+        rule,
+        says,
+        "",
+    );
+    out.bad(
+        "responses.csv",
+        "F1,left,first,REIG,65,4000,,18",
+        "",
+        rule,
+        says,
+        "",
+    );
+    // In the wide form the row is the whole curve.
+    out.bad(
+        "responses-wide.csv",
+        "F1,right,first,REIG,65,10,20,12,22",
+        "",
+        rule,
+        says,
+        "",
+    );
+    out.bad(
+        "responses-wide.csv",
+        "F1,right,first,REIG,65,10,20,12,23",
+        "",
+        rule,
+        says,
+        "",
+    );
+    out.bad("outcomes.csv", "F2,ioi-ha,5,3,6", "", rule, says, "F2");
+    out.bad("outcomes.csv", "F2,ioi-ha,5,4,6", "", rule, says, "F2");
+    out.bad("outcomes.csv", "F2,ioi-ha,6,3,", "", rule, says, "F2");
+    out.bad("outcomes.csv", "F2,ioi-ha,6,4,", "", rule, says, "F2");
+}
