@@ -1,5 +1,7 @@
 //! Builds a table row by row.
 
+use crate::statistics::Interval;
+use crate::statistics::proportion::wilson;
 use crate::table::{Table, Values};
 
 /// One value of a row.
@@ -169,7 +171,7 @@ pub(crate) fn count_at(table: &Table, column: &str, row: usize) -> u64 {
 
 /// A share with its Wilson limits: share, lower, upper; nulls where nothing is in the denominator.
 pub(crate) fn share(successes: u64, n: u64) -> [Cell; 3] {
-    match crate::statistics::proportion::wilson(successes, n) {
+    match wilson(successes, n) {
         Ok(interval) => [
             ratio(successes, n).into(),
             interval.lo.into(),
@@ -183,4 +185,15 @@ pub(crate) fn share(successes: u64, n: u64) -> [Cell; 3] {
 #[allow(clippy::cast_precision_loss, reason = "counts stay far below 2^53")]
 pub(crate) fn ratio(numerator: u64, denominator: u64) -> Option<f64> {
     (denominator > 0).then(|| numerator as f64 / denominator as f64)
+}
+
+/// The Wilson interval of a share whose count is known by share and denominator.
+#[allow(
+    clippy::cast_precision_loss,
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "a share of a count gives the count back"
+)]
+pub(crate) fn interval_of_share(share: f64, n: u64) -> Option<Interval> {
+    wilson((share * n as f64).round() as u64, n).ok()
 }

@@ -43,8 +43,7 @@ sql_texts! {
     VERIFICATION = "verification";
     EARS = "ears";
     OUTCOMES = "outcomes";
-    TRENDS = "trends";
-    UNITS = "units";
+    SHARES = "shares";
     REFERRALS = "referrals";
     REFERRAL_LIST = "referral_list";
     FLOW = "flow";
@@ -125,26 +124,29 @@ impl Engine {
 
     /// Runs a text and returns its rows as a table of the text's name.
     pub(crate) fn run(&mut self, text: SqlText, places: &Places) -> Result<Table, QueryError> {
-        let sql = places.fill(text);
-        let frame = self
-            .context
-            .execute(&sql)
-            .and_then(LazyFrame::collect)
-            .map_err(|error| failed(text.name, &error))?;
-        as_table(text.name, &frame).map_err(|error| failed(text.name, &error))
+        self.collect(text, places).map(|(_, table)| table)
     }
 
     /// Runs a text and keeps its rows as a further table for later texts; returns them too.
     pub(crate) fn keep(&mut self, text: SqlText, places: &Places) -> Result<Table, QueryError> {
-        let sql = places.fill(text);
-        let frame = self
-            .context
-            .execute(&sql)
-            .and_then(LazyFrame::collect)
-            .map_err(|error| failed(text.name, &error))?;
-        let table = as_table(text.name, &frame).map_err(|error| failed(text.name, &error))?;
+        let (frame, table) = self.collect(text, places)?;
         self.context.register(text.name, frame.lazy());
         Ok(table)
+    }
+
+    fn collect(
+        &mut self,
+        text: SqlText,
+        places: &Places,
+    ) -> Result<(DataFrame, Table), QueryError> {
+        self.context
+            .execute(&places.fill(text))
+            .and_then(LazyFrame::collect)
+            .and_then(|frame| {
+                let table = as_table(text.name, &frame)?;
+                Ok((frame, table))
+            })
+            .map_err(|error| failed(text.name, &error))
     }
 }
 

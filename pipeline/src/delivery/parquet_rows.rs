@@ -96,6 +96,10 @@ where
 
 /// Anything else as its text; none where it has no text.
 fn push_texts(column: &dyn Array, records: &mut [ByteRecord]) -> Option<()> {
+    // A list has a way of being printed, which is nobody's value.
+    if column.data_type().is_nested() {
+        return None;
+    }
     // Not `safe`, which would turn bytes that are no text into nulls in silence.
     let options = CastOptions {
         safe: false,

@@ -20,6 +20,7 @@ mod set_aside;
 
 use std::collections::HashSet;
 use std::fs::{self, File, TryLockError};
+use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 
 use rayon::prelude::*;
@@ -60,7 +61,9 @@ impl Cohort {
         let pointer = folder.join(CURRENT);
         let name = match fs::read_to_string(&pointer) {
             Ok(name) => name.trim().to_owned(),
-            Err(error) if error.kind() == std::io::ErrorKind::NotFound => {
+            Err(error)
+                if matches!(error.kind(), ErrorKind::NotFound | ErrorKind::NotADirectory) =>
+            {
                 return Err(PipelineError::NotACohort {
                     path: folder.to_path_buf(),
                 });
@@ -91,8 +94,11 @@ impl Cohort {
                 known: FORMAT,
             });
         }
-        let manifest =
+        let manifest: Manifest =
             serde_json::from_value(value).map_err(|e| PipelineError::damaged(&path, e))?;
+        for part in &manifest.parts {
+            check_size(&folder.join(&part.path), part.bytes)?;
+        }
         Ok(Self {
             folder: folder.to_path_buf(),
             manifest,
@@ -122,6 +128,24 @@ impl Cohort {
         quarters: &HashSet<String>,
     ) -> Result<Records, PipelineError> {
         decode::read_quarters(&self.folder, &self.manifest, quarters)
+    }
+}
+
+/// Finds parts that are gone or cut off before anything is computed from the others; their bytes are not read.
+fn check_size(path: &Path, bytes: u64) -> Result<(), PipelineError> {
+    match fs::metadata(path) {
+        Ok(metadata) if metadata.len() == bytes => Ok(()),
+        Ok(metadata) => Err(PipelineError::damaged(
+            path,
+            format!(
+                "it has {} bytes, where the manifest says {bytes}",
+                metadata.len()
+            ),
+        )),
+        Err(error) if error.kind() == ErrorKind::NotFound => {
+            Err(PipelineError::damaged(path, "it is gone"))
+        }
+        Err(source) => Err(PipelineError::read(path, source)),
     }
 }
 
@@ -290,7 +314,7 @@ impl NewSnapshot<'_> {
 fn remove(folder: &Path) -> Result<(), PipelineError> {
     match fs::remove_dir_all(folder) {
         Ok(()) => Ok(()),
-        Err(error) if error.kind() == std::io::ErrorKind::NotFound => Ok(()),
+        Err(error) if error.kind() == ErrorKind::NotFound => Ok(()),
         Err(source) => Err(PipelineError::write(folder, source)),
     }
 }

@@ -11,7 +11,7 @@ use fitcohort_pipeline::vocabulary::FREQUENCIES;
 
 use super::{Context, InputHash, Reader, Review, owner, researcher, trainer};
 use crate::analysis::Analysis;
-use crate::builder::{Builder, Cell, Kind, count_at};
+use crate::builder::{Builder, Cell, Kind, count_at, interval_of_share};
 use crate::error::QueryError;
 use crate::fits::Measure;
 use crate::selection::Selection;
@@ -245,16 +245,9 @@ pub(super) fn headline(trends: &Table, quarter: Option<Quarter>) -> Table {
         let Some(row) = row else { continue };
         let n = count_at(trends, "n", row);
         let value = trends.real_at("value", row);
-        let interval = value.filter(|_| unit == "share").and_then(|share| {
-            #[allow(
-                clippy::cast_precision_loss,
-                clippy::cast_possible_truncation,
-                clippy::cast_sign_loss,
-                reason = "a share of a count gives the count back"
-            )]
-            let successes = (share * n as f64).round() as u64;
-            crate::statistics::proportion::wilson(successes, n).ok()
-        });
+        let interval = value
+            .filter(|_| unit == "share")
+            .and_then(|share| interval_of_share(share, n));
         let real = |column| Cell::Real(trends.real_at(column, row));
         out.row(
             &[],

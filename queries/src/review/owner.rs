@@ -8,7 +8,7 @@ use fitcohort_pipeline::store::Cohort;
 
 use super::gather::headline;
 use crate::analysis::Analysis;
-use crate::builder::{Builder, Cell, Kind, count_at};
+use crate::builder::{Builder, Cell, Kind, count_at, interval_of_share};
 use crate::error::QueryError;
 use crate::selection::Selection;
 use crate::table::Table;
@@ -33,6 +33,13 @@ pub(super) fn tables(
     let listed = Analysis::open(cohort, plan, this_quarter(&[]))?
         .referral_list()?
         .where_text("rule", &plan.referral_rule)
+        .filtered(|table, row| {
+            // Where a referral was advised or made, the look has been had.
+            matches!(
+                table.text_at("medical_referral", row),
+                Some("none" | "unknown")
+            )
+        })
         .renamed("fitted_in", "quarter")
         .renamed("clinic", "clinic_id")
         .renamed("clinician", "clinician_id");
@@ -122,16 +129,7 @@ fn clinics(units: &Table) -> Table {
         let interval = units
             .real_at("observed", row)
             .filter(|_| is_share)
-            .and_then(|share| {
-                #[allow(
-                    clippy::cast_precision_loss,
-                    clippy::cast_possible_truncation,
-                    clippy::cast_sign_loss,
-                    reason = "a share of a count gives the count back"
-                )]
-                let successes = (share * n as f64).round() as u64;
-                crate::statistics::proportion::wilson(successes, n).ok()
-            });
+            .and_then(|share| interval_of_share(share, n));
         out.row(
             &[],
             vec![

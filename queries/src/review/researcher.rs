@@ -367,6 +367,7 @@ fn response_by_match(fits: &Fits, satisfied_from: f64) -> Table {
         &[
             ("bin_lo", Kind::Real),
             ("bin_hi", Kind::Real),
+            ("rms_mean", Kind::Real),
             ("n_fittings", Kind::Integer),
             ("n_answered", Kind::Integer),
             ("response_rate", Kind::Real),
@@ -379,7 +380,17 @@ fn response_by_match(fits: &Fits, satisfied_from: f64) -> Table {
             .iter()
             .filter(|&&row| fits.score(row).is_some())
             .count() as u64;
-        let mut cells: Vec<Cell> = vec![lo.into(), hi.into(), rows.len().into(), answered.into()];
+        let rms: Vec<f64> = rows
+            .iter()
+            .filter_map(|&row| fits.value(Measure::Rms, row, satisfied_from))
+            .collect();
+        let mut cells: Vec<Cell> = vec![
+            lo.into(),
+            hi.into(),
+            mean(&rms).into(),
+            rows.len().into(),
+            answered.into(),
+        ];
         cells.extend(share(answered, rows.len() as u64));
         out.row(&[], cells);
     }

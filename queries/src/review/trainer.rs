@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use crate::analysis::Analysis;
 use crate::builder::{Builder, Cell, Kind};
-use crate::engine::UNITS;
+use crate::engine;
 use crate::error::QueryError;
 use crate::fits::{Fits, Measure};
 use crate::selection::Selection;
@@ -41,7 +41,7 @@ fn by_clinician() -> [String; 1] {
 fn funnel(whole: &mut Analysis<'_>) -> Result<Table, QueryError> {
     let by = by_clinician();
     let satisfied_from = whole.plan.outcome.satisfied_from;
-    let counts = whole.run_on_fits(UNITS, &by)?;
+    let counts = whole.run_on_fits(engine::SHARES, &by)?;
     let fits = whole.fits()?;
     let units = fits.groups(&by);
     let mut out = Builder::new(

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use crate::analysis::Analysis;
 use crate::builder::{Builder, Cell, Kind, labels_at, ratio};
-use crate::engine::TRENDS;
+use crate::engine::SHARES;
 use crate::error::QueryError;
 use crate::fits::{Measure, groups};
 use crate::statistics::Interval;
@@ -30,8 +30,7 @@ pub(super) fn trends(analysis: &mut Analysis<'_>) -> Result<Table, QueryError> {
     let strata: Vec<String> = by.iter().filter(|key| *key != "quarter").cloned().collect();
     let by_quarter = [strata.clone(), vec!["quarter".to_owned()]].concat();
     let satisfied_from = analysis.plan.outcome.satisfied_from;
-    let counts = analysis.run_on_fits(TRENDS, &strata)?;
-    let counts = crate::order::sorted(&counts, &by_quarter);
+    let counts = analysis.run_on_fits(SHARES, &by_quarter)?;
     let fits = analysis.fits()?;
     let fits_by_quarter: BTreeMap<_, _> = fits
         .groups(&by_quarter)

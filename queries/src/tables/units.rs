@@ -2,7 +2,7 @@
 
 use crate::analysis::Analysis;
 use crate::builder::{Builder, Cell, Kind, count_at, ratio};
-use crate::engine::UNITS;
+use crate::engine;
 use crate::error::QueryError;
 use crate::fits::{Fits, Group, Measure, numbered};
 use crate::statistics::description::mean_sd;
@@ -241,7 +241,7 @@ pub(crate) fn signal(value: Option<f64>, limits: Option<Interval>) -> Cell {
 pub(super) fn clinicians(analysis: &mut Analysis<'_>) -> Result<Table, QueryError> {
     let by = unit_columns(analysis);
     let satisfied_from = analysis.plan.outcome.satisfied_from;
-    let counts = analysis.run_on_fits(UNITS, &by)?;
+    let counts = analysis.run_on_fits(engine::SHARES, &by)?;
     let fits = analysis.fits()?;
     let units = fits.groups(&by);
     let mut out = Builder::new(

@@ -110,8 +110,7 @@ fn title(review: &Review, rows: &Table) -> String {
     };
     format!(
         "The median ear is farthest from target at {} Hz: {side} in {} ({})",
-        rows.real_at("frequency_hz", row)
-            .map_or_else(String::new, format::frequency),
+        rows.integer_at("frequency_hz", row).unwrap_or_default(),
         super::quarter(review),
         rows.integer_at("n_ears", row)
             .map_or_else(|| "n unknown".to_owned(), format::n)

@@ -2,7 +2,8 @@
 
 use fitcohort_queries::review::Review;
 
-use super::{Drawn, response::Bin, response::binned};
+use super::Drawn;
+use super::response::{Bin, binned, ends};
 use crate::drawing::scale::Unit;
 use crate::drawing::sheet::{Words, missing, sheet};
 use crate::format;
@@ -15,7 +16,7 @@ pub(super) fn figure(review: &Review) -> Drawn {
     let bins: Vec<Bin> = (0..table.rows())
         .filter_map(|row| Bin::at(table, row, ["mean", "lo", "hi"], "n"))
         .collect();
-    let (Some(first), Some(last)) = (bins.first(), bins.last()) else {
+    let Some((first, last)) = ends(&bins) else {
         return missing(
             KEY,
             "Satisfaction by deviation cannot be shown",

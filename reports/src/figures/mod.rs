@@ -19,6 +19,7 @@ mod verification;
 mod within;
 
 use fitcohort_queries::review::{Reader, Review};
+use fitcohort_queries::table::Table;
 
 use crate::drawing::sheet::Figure;
 pub(crate) use trend::Signal;
@@ -94,4 +95,20 @@ fn count_range(counts: impl IntoIterator<Item = i64>) -> Option<String> {
             crate::format::count(hi)
         ))
     }
+}
+
+/// "3.1 (2.8 to 3.4)": an estimate with its interval, from three columns of a row.
+fn with_interval(
+    table: &Table,
+    row: usize,
+    columns: [&str; 3],
+    write: impl Fn(f64) -> String,
+    unit: &str,
+) -> String {
+    let [value, lo, hi] = columns.map(|name| table.real_at(name, row).map(&write));
+    let interval = match (lo, hi) {
+        (Some(lo), Some(hi)) => format!("{lo} to {hi}"),
+        _ => "no interval".to_owned(),
+    };
+    format!("{}{unit} ({interval})", value.unwrap_or_default())
 }

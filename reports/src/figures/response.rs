@@ -47,17 +47,27 @@ impl Bin {
         })
     }
 
-    /// "2.0 to 3.0 dB".
+    /// "2 to 3 dB": edges are chosen, not measured, so they carry no decimals that they do not need.
     pub(super) fn name(&self) -> String {
+        let edge = |value: f64| format::fixed(value, usize::from(value.fract() != 0.0));
         match (self.from, self.to) {
-            (Some(from), Some(to)) => {
-                format!("{} to {}", format::fixed(from, 1), format::decibel(to))
-            }
-            (Some(from), None) => format!("{} and over", format::decibel(from)),
-            (None, Some(to)) => format!("up to {}", format::decibel(to)),
+            (Some(from), Some(to)) if from > 0.0 => format!("{} to {} dB", edge(from), edge(to)),
+            (Some(from), None) => format!("{} dB and over", edge(from)),
+            (_, Some(to)) => format!("below {} dB", edge(to)),
             (None, None) => format::decibel(self.at),
         }
     }
+}
+
+/// A title compares the ends only where they rest on this many.
+const ENOUGH: i64 = 30;
+
+/// The bins a title compares: the first and the last with enough in them, or the first and the last of all.
+pub(super) fn ends(bins: &[Bin]) -> Option<(&Bin, &Bin)> {
+    let enough = |bin: &&Bin| bin.n.is_some_and(|n| n >= ENOUGH);
+    let first = bins.iter().find(enough).or(bins.first())?;
+    let last = bins.iter().rfind(enough).or(bins.last())?;
+    Some((first, last))
 }
 
 /// Draws bins as points with both extents and the n under each.
@@ -115,7 +125,7 @@ pub(super) fn figure(review: &Review) -> Drawn {
     let bins: Vec<Bin> = (0..table.rows())
         .filter_map(|row| Bin::at(table, row, names, "n_fittings"))
         .collect();
-    let (Some(first), Some(last)) = (bins.first(), bins.last()) else {
+    let Some((first, last)) = ends(&bins) else {
         return missing(
             KEY,
             "The response rate by match cannot be shown",

@@ -36,13 +36,7 @@ pub(super) fn figure(review: &Review) -> Drawn {
     };
     let part = |row: usize| {
         let n = table.integer_at("n", row);
-        let [value, lo, hi] =
-            COLUMNS.map(|name| table.real_at(name, row).map(|x| format::share(x, n)));
-        let interval = match (lo, hi) {
-            (Some(lo), Some(hi)) => format!("{lo} to {hi}"),
-            _ => "no interval".to_owned(),
-        };
-        format!("{} ({interval})", value.unwrap_or_default())
+        super::with_interval(&table, row, COLUMNS, |x| format::share(x, n), "")
     };
     let title = if order.len() == 1 {
         format!(

@@ -31,16 +31,8 @@ pub(super) fn figure(review: &Review) -> Drawn {
         );
     };
     let part = |row: usize| {
-        let [value, lo, hi] = ["sd", "lo", "hi"].map(|name| {
-            table
-                .real_at(name, row)
-                .map(|value| format::fixed(value, 1))
-        });
-        let interval = match (lo, hi) {
-            (Some(lo), Some(hi)) => format!("{lo} to {hi}"),
-            _ => "no interval".to_owned(),
-        };
-        format!("{}\u{202f}dB ({interval})", value.unwrap_or_default())
+        let write = |x| format::fixed(x, 1);
+        super::with_interval(table, row, ["sd", "lo", "hi"], write, "\u{202f}dB")
     };
     let title = if order.len() == 1 {
         format!(

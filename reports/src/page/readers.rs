@@ -41,10 +41,12 @@ fn owner(review: &Review) -> Markup {
                 p {
                     "The list " a href="tables/referral_list.csv" { "tables/referral_list.csv" } " names "
                     (format::count(i64::try_from(list.rows()).unwrap_or(i64::MAX)))
-                    " entries of this quarter that meet a referral rule. It holds single records: keep it in the practice."
+                    " fittings of this quarter that meet the rule "
+                    (list.text_at("rule", 0).unwrap_or("in force"))
+                    " with no referral recorded. It holds single records: keep it in the practice."
                 }
             } @else {
-                p { "No fitting of this quarter is listed under a referral rule, or none could be evaluated." }
+                p { "No fitting of this quarter meets the referral rule of the plan without a recorded referral, or none could be evaluated." }
             }
             h3 { "For context: published hit rates" }
             p {
