@@ -144,6 +144,7 @@ fn context(
             "ioi-ha" => format!("IOI-HA item {}", plan.outcome.item),
             other => format!("{other}, item {}", plan.outcome.item),
         },
+        referral_rule: plan.referral_rule.clone(),
         permutations: plan.permutations,
         invented,
         inputs: cohort

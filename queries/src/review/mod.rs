@@ -78,6 +78,8 @@ pub struct Context {
     pub minimum_cell: i64,
     /// The answer that stands for satisfaction, in words, such as "IOI-HA item 4".
     pub outcome: String,
+    /// The referral rule that the list of fittings to look at goes by.
+    pub referral_rule: String,
     /// Shuffles of the permutation test.
     pub permutations: u32,
     /// The cohort holds invented data.

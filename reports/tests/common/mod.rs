@@ -147,6 +147,7 @@ fn context(shape: Shape) -> Context {
         last_quarter: Some(shape.quarter(shape.quarters - 1)),
         minimum_cell: 5,
         outcome: "IOI-HA item 4".into(),
+        referral_rule: "adjacent-15".into(),
         permutations: 2000,
         invented: true,
         inputs: vec![InputHash {
