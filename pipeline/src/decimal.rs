@@ -1,110 +1,86 @@
 //! Fixed-point numbers: a strict decimal grammar, read into hundredths without passing through floating point.
 
-/// Why a text is not a number that can be stored.
+/// A decimal number as hundredths.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum NumberFault {
-    /// `NaN`, `inf` and the like, or an exponent as in `1e3`.
-    NotPlain,
-    /// A comma, an apostrophe, a space or a second point among the digits.
-    Separator,
-    /// Minus zero.
-    MinusZero,
-    /// Anything else that is not a number.
-    NotANumber,
-    /// A fraction where a whole number is due.
-    NotWhole,
+pub struct Decimal {
+    /// Rounded half away from zero.
+    pub rounded: i64,
+    /// Cut towards zero.
+    truncated: i64,
+    /// Whether anything was cut.
+    inexact: bool,
+    /// Whether the text has a point.
+    has_point: bool,
+}
+
+impl Decimal {
+    /// Whether the number itself, not its rounding, lies within limits given in hundredths.
+    #[must_use]
+    pub fn within(self, low: i64, high: i64) -> bool {
+        let above = self.truncated > high
+            || (self.inexact && self.truncated >= 0 && self.truncated == high);
+        let below = self.truncated < low
+            || (self.inexact && self.truncated <= 0 && self.truncated == low && self.rounded <= 0);
+        !above && !below
+    }
+
+    /// Whether the number is whole.
+    #[must_use]
+    pub fn is_whole(self) -> bool {
+        !self.inexact && self.truncated % 100 == 0
+    }
+
+    /// The number where it was written without a point.
+    #[must_use]
+    pub fn as_integer(self) -> Option<i64> {
+        (!self.has_point).then_some(self.truncated / 100)
+    }
 }
 
 /// Largest magnitude that is told apart, in hundredths; anything beyond is this value (and out of every range).
 const CEILING: i64 = 1_000_000_000_000;
 
-/// Reads `[+-]digits[.digits]` as hundredths, rounded half away from zero.
+/// Reads `[+-]digits[.digits]`.
 ///
-/// # Errors
-/// [`NumberFault`] where the text is anything else: an exponent, NaN, infinity, separators, minus zero, blanks.
-pub fn hundredths(text: &[u8]) -> Result<i64, NumberFault> {
+/// None where the text is anything else: an exponent, NaN, infinity, a thousands separator, a decimal comma, blanks,
+/// or minus zero, which some programs write for a small negative number that they have rounded away.
+#[must_use]
+pub fn parse(text: &[u8]) -> Option<Decimal> {
     let (negative, digits) = match text {
         [b'-', rest @ ..] => (true, rest),
         [b'+', rest @ ..] => (false, rest),
         _ => (false, text),
     };
-    let mut value: i64 = 0;
-    let mut seen_digit = false;
-    let mut fraction_digits: Option<u32> = None;
-    let mut nonzero = false;
-    for &byte in digits {
-        match byte {
-            b'0'..=b'9' => {
-                let digit = i64::from(byte - b'0');
-                nonzero |= digit != 0;
-                seen_digit = true;
-                match &mut fraction_digits {
-                    None => value = (value * 10 + digit).min(CEILING),
-                    Some(n) => {
-                        *n += 1;
-                        match *n {
-                            1 | 2 => value = value * 10 + digit,
-                            // The third digit decides: half and more goes away from zero.
-                            3 => value += i64::from(digit >= 5),
-                            _ => {}
-                        }
-                    }
-                }
-            }
-            b'.' if fraction_digits.is_none() && seen_digit => fraction_digits = Some(0),
-            _ => return Err(fault_of(text)),
+    let (whole, fraction) = match memchr::memchr(b'.', digits) {
+        Some(point) => {
+            let (whole, rest) = digits.split_at(point);
+            (whole, Some(rest.get(1..)?))
         }
-    }
-    if !seen_digit || fraction_digits == Some(0) {
-        return Err(fault_of(text));
-    }
-    if negative && !nonzero {
-        return Err(NumberFault::MinusZero);
-    }
-    let scaled = match fraction_digits {
-        None => value * 100,
-        Some(1) => value * 10,
-        Some(_) => value,
+        None => (digits, None),
     };
-    Ok(if negative { -scaled } else { scaled })
-}
-
-/// Reads a whole number (no fraction at all, not even `.0`).
-///
-/// # Errors
-/// As [`hundredths`], and [`NumberFault::NotWhole`] where there is a point.
-pub fn whole(text: &[u8]) -> Result<i64, NumberFault> {
-    let value = hundredths(text)?;
-    if text.contains(&b'.') {
-        return Err(NumberFault::NotWhole);
+    let all_digits = |part: &[u8]| !part.is_empty() && part.iter().all(u8::is_ascii_digit);
+    if !all_digits(whole) || fraction.is_some_and(|part| !all_digits(part)) {
+        return None;
     }
-    Ok(value / 100)
-}
-
-/// Names the fault, for the sentence.
-fn fault_of(text: &[u8]) -> NumberFault {
-    let unsigned = text
-        .strip_prefix(b"-")
-        .or_else(|| text.strip_prefix(b"+"))
-        .unwrap_or(text);
-    let lower = unsigned.to_ascii_lowercase();
-    if matches!(lower.as_slice(), b"nan" | b"inf" | b"infinity") {
-        return NumberFault::NotPlain;
-    }
-    let digit_first = lower.first().is_some_and(u8::is_ascii_digit);
-    let number_like = lower
+    let digit = |byte: Option<&u8>| byte.map_or(0, |b| i64::from(b - b'0'));
+    let mut value = whole
         .iter()
-        .all(|b| b.is_ascii_digit() || matches!(b, b'.' | b'e' | b'+' | b'-'));
-    if digit_first && number_like && lower.contains(&b'e') {
-        return NumberFault::NotPlain;
+        .fold(0_i64, |sum, b| (sum * 10 + digit(Some(b))).min(CEILING));
+    let fraction_digits = fraction.unwrap_or_default();
+    value = value * 100 + digit(fraction_digits.first()) * 10 + digit(fraction_digits.get(1));
+    let rest = fraction_digits.get(2..).unwrap_or_default();
+    let inexact = rest.iter().any(|b| *b != b'0');
+    let up = i64::from(digit(rest.first()) >= 5);
+    if negative && value == 0 && !inexact {
+        return None;
     }
-    let separated = lower
-        .iter()
-        .all(|b| b.is_ascii_digit() || matches!(b, b'.' | b',' | b'\'' | b' ' | b'_'));
-    if separated && lower.iter().any(u8::is_ascii_digit) {
-        return NumberFault::Separator;
-    }
-    NumberFault::NotANumber
+    let sign = if negative { -1 } else { 1 };
+    Some(Decimal {
+        rounded: sign * (value + up),
+        truncated: sign * value,
+        inexact,
+        has_point: fraction.is_some(),
+    })
 }
 
 #[cfg(test)]
@@ -128,47 +104,39 @@ mod tests {
             (b"140.00", 14000),
         ];
         for (text, expected) in cases {
-            assert_eq!(hundredths(text), Ok(expected), "{text:?}");
+            assert_eq!(parse(text).map(|d| d.rounded), Some(expected), "{text:?}");
         }
     }
 
     #[test]
-    fn what_is_not_a_plain_number_is_refused_by_name() {
-        let cases: [(&[u8], NumberFault); 19] = [
-            (b"NaN", NumberFault::NotPlain),
-            (b"nan", NumberFault::NotPlain),
-            (b"inf", NumberFault::NotPlain),
-            (b"-Infinity", NumberFault::NotPlain),
-            (b"1e999", NumberFault::NotPlain),
-            (b"1E2", NumberFault::NotPlain),
-            (b"1e-2", NumberFault::NotPlain),
-            (b"-0", NumberFault::MinusZero),
-            (b"-0.00", NumberFault::MinusZero),
-            (b"1,5", NumberFault::Separator),
-            (b"1,234.5", NumberFault::Separator),
-            (b"1.234,5", NumberFault::Separator),
-            (b"1 234", NumberFault::Separator),
-            (b"1.2.3", NumberFault::Separator),
-            (b"5.", NumberFault::Separator),
-            (b"", NumberFault::NotANumber),
-            (b"-", NumberFault::NotANumber),
-            (b"0x10", NumberFault::NotANumber),
-            (b"twelve", NumberFault::NotANumber),
-        ];
-        for (text, expected) in cases {
-            assert_eq!(hundredths(text), Err(expected), "{text:?}");
+    fn what_is_not_a_plain_number_is_refused() {
+        for text in [
+            "NaN", "nan", "inf", "-Infinity", "1e999", "1E2", "1e-2", "-0", "-0.00", "1,5", "1,234.5",
+            "1.234,5", "1 234", "1.2.3", "5.", ".5", "", "-", "+", "0x10", "twelve", " 5", "5 ",
+        ] {
+            assert_eq!(parse(text.as_bytes()), None, "{text:?}");
         }
     }
 
     #[test]
     fn endless_digits_stay_out_of_every_range_without_overflow() {
         let many = [b'9'; 400];
-        assert_eq!(hundredths(&many), Ok(CEILING * 100));
+        let decimal = parse(&many).expect("digits");
+        assert!(!decimal.within(-1_000_000, 1_000_000));
     }
 
+    /// A number just beyond a limit is beyond it, whatever it is rounded to.
     #[test]
-    fn whole_numbers_take_no_fraction() {
-        assert_eq!(whole(b"72"), Ok(72));
-        assert_eq!(whole(b"72.0"), Err(NumberFault::NotWhole));
+    fn ranges_and_wholeness_are_judged_before_rounding() {
+        let within = |text: &str, low, high| parse(text.as_bytes()).expect("digits").within(low, high);
+        assert!(within("5", 100, 500) && within("5.00", 100, 500) && within("1", 100, 500));
+        assert!(!within("5.004", 100, 500) && !within("0.996", 100, 500));
+        assert!(within("-40", -4000, 14000) && !within("-40.001", -4000, 14000));
+        assert!(within("0.001", 0, 2400) && !within("-0.001", 0, 2400));
+        assert!(within("24.000", 0, 2400) && !within("24.001", 0, 2400));
+        let whole = |text: &str| parse(text.as_bytes()).expect("digits").is_whole();
+        assert!(whole("4") && whole("4.0") && !whole("3.996") && !whole("4.5"));
+        assert_eq!(parse(b"72").and_then(Decimal::as_integer), Some(72));
+        assert_eq!(parse(b"72.0").and_then(Decimal::as_integer), None);
     }
 }

@@ -41,12 +41,6 @@ impl Quarter {
         };
         Some(Self { year, number })
     }
-
-    /// Quarters since the first of year 0, for differences.
-    #[must_use]
-    pub fn index(self) -> i32 {
-        i32::from(self.year) * 4 + i32::from(self.number) - 1
-    }
 }
 
 fn quarter_of_month(month: u16) -> Option<u8> {

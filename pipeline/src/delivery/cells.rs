@@ -2,9 +2,9 @@
 
 use csv::ByteRecord;
 
-use super::columns::{Kind, THRESHOLD_RANGE};
+use super::columns::{Kind, NO_RESPONSE_LIMIT, THRESHOLD_RANGE};
 use super::header::Header;
-use crate::decimal::{self, NumberFault};
+use crate::decimal::{self, Decimal};
 use crate::rules::Rule;
 use crate::vocabulary::frequency_position;
 
@@ -132,18 +132,26 @@ impl<'a> Cells<'a> {
         }
     }
 
+    /// A plain number, where not blank.
+    pub(crate) fn decimal(&self, column: usize) -> Result<Option<Decimal>, Fault> {
+        match self.text(column) {
+            b"" => Ok(None),
+            text => decimal::parse(text)
+                .map(Some)
+                .ok_or_else(|| self.fault(column, Rule::NotANumber)),
+        }
+    }
+
     /// A number in hundredths within the column's limits, where not blank.
     pub(crate) fn hundredths(&self, column: usize) -> Result<Option<i64>, Fault> {
-        let text = self.text(column);
-        if text.is_empty() {
+        let Some(decimal) = self.decimal(column)? else {
             return Ok(None);
-        }
-        let value = decimal::hundredths(text).map_err(|fault| self.number_fault(column, fault))?;
+        };
         match self.kind(column) {
-            Kind::Hundredths(low, high) if !(low..=high).contains(&value) => {
+            Kind::Hundredths(low, high) if !decimal.within(low, high) => {
                 Err(self.fault(column, Rule::OutOfRange))
             }
-            _ => Ok(Some(value)),
+            _ => Ok(Some(decimal.rounded)),
         }
     }
 
@@ -156,11 +164,12 @@ impl<'a> Cells<'a> {
 
     /// A whole number within the column's limits, where not blank.
     pub(crate) fn whole(&self, column: usize) -> Result<Option<i64>, Fault> {
-        let text = self.text(column);
-        if text.is_empty() {
+        let Some(decimal) = self.decimal(column)? else {
             return Ok(None);
-        }
-        let value = decimal::whole(text).map_err(|fault| self.number_fault(column, fault))?;
+        };
+        let value = decimal
+            .as_integer()
+            .ok_or_else(|| self.fault(column, Rule::NotWhole))?;
         match self.kind(column) {
             Kind::Whole(low, high) if !(low..=high).contains(&value) => {
                 Err(self.fault(column, Rule::OutOfRange))
@@ -175,41 +184,34 @@ impl<'a> Cells<'a> {
         if text.is_empty() {
             return Ok(None);
         }
-        let (digits, censored) = match text.strip_prefix(b">") {
+        let (digits, no_response) = match text.strip_prefix(b">") {
             Some(limit) => (limit, true),
             None => (text, false),
         };
-        let value =
-            decimal::hundredths(digits).map_err(|fault| self.number_fault(column, fault))?;
-        let (low, high) = THRESHOLD_RANGE;
-        match i16::try_from(value) {
-            Ok(value) if (low..=high).contains(&i64::from(value)) => Ok(Some((value, censored))),
+        let decimal =
+            decimal::parse(digits).ok_or_else(|| self.fault(column, Rule::NotANumber))?;
+        let (low, high) = if no_response {
+            (NO_RESPONSE_LIMIT, NO_RESPONSE_LIMIT)
+        } else {
+            THRESHOLD_RANGE
+        };
+        match i16::try_from(decimal.rounded) {
+            Ok(value) if decimal.within(low, high) => Ok(Some((value, no_response))),
             _ => Err(self.fault(column, Rule::OutOfRange)),
         }
     }
 
     /// Position of a frequency among the ten.
     pub(crate) fn frequency(&self, column: usize) -> Result<usize, Fault> {
-        let value = decimal::whole(self.required(column)?)
-            .map_err(|fault| self.number_fault(column, fault))?;
+        let decimal = decimal::parse(self.required(column)?)
+            .ok_or_else(|| self.fault(column, Rule::NotANumber))?;
+        let value = decimal
+            .as_integer()
+            .ok_or_else(|| self.fault(column, Rule::NotWhole))?;
         u32::try_from(value)
             .ok()
             .and_then(frequency_position)
             .ok_or_else(|| self.fault(column, Rule::FrequencyNotKept))
-    }
-
-    /// The rule that a text breaks which is no number.
-    pub(crate) fn number_fault(&self, column: usize, fault: NumberFault) -> Fault {
-        self.fault(
-            column,
-            match fault {
-                NumberFault::NotWhole => Rule::NotWhole,
-                NumberFault::NotPlain
-                | NumberFault::Separator
-                | NumberFault::MinusZero
-                | NumberFault::NotANumber => Rule::NotANumber,
-            },
-        )
     }
 }
 

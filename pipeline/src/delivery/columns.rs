@@ -1,7 +1,7 @@
 //! The columns of the four tables of a delivery, in one place.
 
 use crate::vocabulary::{
-    Coupling, Ear, Experience, FREQUENCIES, N_FREQUENCIES, Quantity, Referral, Stage, TableName,
+    Coupling, Ear, Experience, N_FREQUENCIES, Quantity, Referral, Stage, TableName,
     Truth,
 };
 
@@ -68,6 +68,8 @@ const LEVEL: Kind = Kind::Hundredths(-4000, 14000);
 const INPUT_LEVEL: Kind = Kind::Hundredths(4000, 9500);
 /// Thresholds, hundredths of dB HL.
 pub(crate) const THRESHOLD_RANGE: (i64, i64) = (-1000, 12000);
+/// The limit at which `>110` says that there was no response, hundredths of dB HL.
+pub(crate) const NO_RESPONSE_LIMIT: i64 = 11000;
 /// An age beyond this is taken for a mistake, such as a year of birth (common practice, no source).
 const OLDEST: i64 = 130;
 
@@ -197,15 +199,6 @@ pub fn is_wide(header: &[String]) -> bool {
     header
         .iter()
         .any(|name| MEASURED.contains(&name.as_str()) || TARGETS.contains(&name.as_str()))
-}
-
-/// Name of a column of one frequency, such as `measured_1000`.
-#[must_use]
-pub fn frequency_column(prefix: &str, position: usize) -> String {
-    format!(
-        "{prefix}_{}",
-        FREQUENCIES.get(position).copied().unwrap_or_default()
-    )
 }
 
 /// Whether a name is that of a further grouping label: `x_` and 1-30 of a-z, 0-9 and `_`.

@@ -1,5 +1,6 @@
 //! The instruments whose answers are taken: two built in, and those that the plan declares.
 
+use crate::decimal::Decimal;
 use crate::plan::{Instrument, Plan, to_hundredths};
 use crate::records::Labels;
 
@@ -31,9 +32,9 @@ impl Known {
             .map(|(_, number)| *number)
     }
 
-    /// Whether a score in hundredths is in range.
-    pub(crate) fn holds(&self, score: i64) -> bool {
-        (self.minimum..=self.maximum).contains(&score)
+    /// Whether a score is in range.
+    pub(crate) fn holds(&self, score: Decimal) -> bool {
+        score.within(self.minimum, self.maximum)
     }
 }
 

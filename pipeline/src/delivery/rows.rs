@@ -151,19 +151,24 @@ pub(crate) fn fittings(file: u16, header: &Header, batch: &RowBatch) -> Parsed<(
                     .word(8, Referral::from_word)?
                     .unwrap_or(Referral::Unknown),
                 returned: cells.word(9, Truth::from_word)?.map(|t| t == Truth::True),
-                labels: header
-                    .labels
-                    .iter()
-                    .filter_map(|(position, number)| {
-                        let label = cells.label_at(*position).transpose()?;
-                        Some(label.map(|label| (*number, label.into())))
-                    })
-                    .collect::<Result<_, _>>()?,
+                labels: labels(cells, header)?,
             };
             out.push((fitting, place));
             Ok(())
         },
     )
+}
+
+/// Further labels, by number of the label column, so that files may name their columns in any order.
+fn labels(cells: &Cells<'_>, header: &Header) -> Result<Vec<(u16, Box<str>)>, Fault> {
+    let mut labels = Vec::with_capacity(header.labels.len());
+    for (position, number) in &header.labels {
+        if let Some(label) = cells.label_at(*position)? {
+            labels.push((*number, label.into()));
+        }
+    }
+    labels.sort_unstable();
+    Ok(labels)
 }
 
 /// Reads rows of `ears`.
@@ -301,12 +306,12 @@ pub(crate) fn outcomes(
                 .item(cells.required(2)?)
                 .ok_or_else(|| cells.fault(2, Rule::UnknownItem))?;
             let score = cells
-                .hundredths(3)?
+                .decimal(3)?
                 .ok_or_else(|| cells.fault(3, Rule::Required))?;
             if !instrument.holds(score) {
                 return Err(cells.fault(3, Rule::OutOfRange));
             }
-            if instrument.whole && score % 100 != 0 {
+            if instrument.whole && !score.is_whole() {
                 return Err(cells.fault(3, Rule::NotWhole));
             }
             out.push(Answer {
@@ -315,7 +320,7 @@ pub(crate) fn outcomes(
                 weeks_after: cells
                     .hundredths(4)?
                     .and_then(|weeks| i32::try_from(weeks).ok()),
-                score: i32::try_from(score).map_err(|_| cells.fault(3, Rule::OutOfRange))?,
+                score: i32::try_from(score.rounded).map_err(|_| cells.fault(3, Rule::OutOfRange))?,
                 place,
             });
             Ok(())
