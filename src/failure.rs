@@ -43,6 +43,16 @@ impl Failure {
         )
     }
 
+    /// The program gave up where it never should.
+    pub(crate) fn panicked(payload: &(dyn std::any::Any + Send)) -> Self {
+        let text = payload
+            .downcast_ref::<String>()
+            .map(String::as_str)
+            .or_else(|| payload.downcast_ref::<&str>().copied())
+            .unwrap_or("no reason given");
+        Self::ours(format!("the program gave up: {text}"))
+    }
+
     /// Something could not be written.
     pub(crate) fn write(what: &std::path::Path, source: &std::io::Error) -> Self {
         Self::new(
@@ -107,6 +117,10 @@ impl From<PipelineError> for Failure {
             PipelineError::NotACohort { .. } => (
                 USAGE,
                 "give the folder that `fitcohort ingest DELIVERY --into COHORT` made",
+            ),
+            PipelineError::Occupied { .. } => (
+                CANNOT_CREATE,
+                "name a folder that does not exist yet, or one that is empty",
             ),
             PipelineError::NewerFormat { .. } => (
                 BAD_DATA,

@@ -9,6 +9,7 @@ pub struct Decimal {
     truncated: i64,
     /// Whether anything was cut.
     inexact: bool,
+    negative: bool,
     /// Whether the text has a point.
     has_point: bool,
 }
@@ -17,10 +18,10 @@ impl Decimal {
     /// Whether the number itself, not its rounding, lies within limits given in hundredths.
     #[must_use]
     pub fn within(self, low: i64, high: i64) -> bool {
-        let above = self.truncated > high
-            || (self.inexact && self.truncated >= 0 && self.truncated == high);
-        let below = self.truncated < low
-            || (self.inexact && self.truncated <= 0 && self.truncated == low && self.rounded <= 0);
+        // What was cut off lies beyond the cut, away from zero.
+        let beyond = |limit: i64, side: bool| self.inexact && side && self.truncated == limit;
+        let above = self.truncated > high || beyond(high, !self.negative);
+        let below = self.truncated < low || beyond(low, self.negative);
         !above && !below
     }
 
@@ -79,6 +80,7 @@ pub fn parse(text: &[u8]) -> Option<Decimal> {
         rounded: sign * (value + up),
         truncated: sign * value,
         inexact,
+        negative,
         has_point: fraction.is_some(),
     })
 }
@@ -111,8 +113,29 @@ mod tests {
     #[test]
     fn what_is_not_a_plain_number_is_refused() {
         for text in [
-            "NaN", "nan", "inf", "-Infinity", "1e999", "1E2", "1e-2", "-0", "-0.00", "1,5", "1,234.5",
-            "1.234,5", "1 234", "1.2.3", "5.", ".5", "", "-", "+", "0x10", "twelve", " 5", "5 ",
+            "NaN",
+            "nan",
+            "inf",
+            "-Infinity",
+            "1e999",
+            "1E2",
+            "1e-2",
+            "-0",
+            "-0.00",
+            "1,5",
+            "1,234.5",
+            "1.234,5",
+            "1 234",
+            "1.2.3",
+            "5.",
+            ".5",
+            "",
+            "-",
+            "+",
+            "0x10",
+            "twelve",
+            " 5",
+            "5 ",
         ] {
             assert_eq!(parse(text.as_bytes()), None, "{text:?}");
         }
@@ -128,7 +151,8 @@ mod tests {
     /// A number just beyond a limit is beyond it, whatever it is rounded to.
     #[test]
     fn ranges_and_wholeness_are_judged_before_rounding() {
-        let within = |text: &str, low, high| parse(text.as_bytes()).expect("digits").within(low, high);
+        let within =
+            |text: &str, low, high| parse(text.as_bytes()).expect("digits").within(low, high);
         assert!(within("5", 100, 500) && within("5.00", 100, 500) && within("1", 100, 500));
         assert!(!within("5.004", 100, 500) && !within("0.996", 100, 500));
         assert!(within("-40", -4000, 14000) && !within("-40.001", -4000, 14000));

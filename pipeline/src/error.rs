@@ -41,6 +41,12 @@ pub enum PipelineError {
         /// The folder.
         path: PathBuf,
     },
+    /// A cohort is to be begun in a folder that holds something else.
+    #[error("{} holds something that is not a cohort", path.display())]
+    Occupied {
+        /// The folder.
+        path: PathBuf,
+    },
     /// The cohort was written by a later version.
     #[error("{} is in store format {found}; this version reads up to {known}", path.display())]
     NewerFormat {

@@ -3,12 +3,13 @@
 use std::collections::{BTreeMap, HashSet};
 use std::path::Path;
 
+use crate::again;
 use crate::delivery::{self, Delivery, FileRead, Unsettled};
 use crate::error::PipelineError;
 use crate::plan::Plan;
 use crate::records::{Records, RowIssue};
 use crate::rules::Rule;
-use crate::settle::{Account, settle_delivery};
+use crate::settle::{Account, Precedence, settle_delivery};
 use crate::store::{
     AccountEntry, Cohort, DeliveryEntry, Manifest, NewSnapshot, RuleEntry, WriteLock,
 };
@@ -53,6 +54,21 @@ impl Judgement {
             *counts.entry((issue.table, issue.rule)).or_insert(0) += 1;
         }
         counts
+    }
+
+    /// Joins the account of rows judged anew to that of the first time.
+    fn add_to(&mut self, entry: &DeliveryEntry) {
+        for (table, account) in &mut self.accounts {
+            if let Some(first) = entry.accounts.iter().find(|a| a.table == table.word()) {
+                let first = Account {
+                    rows_read: first.rows_read,
+                    rows_stored: first.rows_stored,
+                    rows_set_aside: first.rows_set_aside,
+                    exact_repeats: first.exact_repeats,
+                };
+                *account = again::account(first, *account);
+            }
+        }
     }
 
     fn entry(&self) -> DeliveryEntry {
@@ -105,7 +121,8 @@ pub fn check(
     progress: &(dyn Fn(Progress) + Sync),
 ) -> Result<Judgement, PipelineError> {
     let (delivery, unsettled) = read(folder, plan, progress, false)?;
-    let (judgement, _) = judge(&delivery, unsettled, Records::default());
+    let old = Records::default();
+    let (judgement, _) = judge(&delivery, unsettled, old, Precedence::Delivery);
     Ok(judgement)
 }
 
@@ -125,7 +142,7 @@ pub fn ingest(
     let early = is_there
         .then(|| WriteLock::take(cohort_folder))
         .transpose()?;
-    let (delivery, unsettled) = read(folder, plan, progress, is_there)?;
+    let (delivery, mut unsettled) = read(folder, plan, progress, is_there)?;
     let lock = match early {
         Some(lock) => lock,
         None => WriteLock::take(cohort_folder)?,
@@ -133,15 +150,14 @@ pub fn ingest(
     // Only what is seen under the lock counts.
     let before = opened(cohort_folder)?;
     let hash = unsettled.content_hash();
-    // The same content again changes nothing, unless rows of it were orphans then and have found their parents since.
-    let orphans_before = before.as_ref().and_then(|cohort| {
-        let known = cohort
-            .manifest
-            .deliveries
-            .iter()
-            .rfind(|entry| entry.hash == hash)?;
-        Some(orphans(known))
+    let known = before.as_ref().and_then(|cohort| {
+        let deliveries = &cohort.manifest.deliveries;
+        let position = deliveries.iter().position(|entry| entry.hash == hash)?;
+        Some((cohort, position, deliveries.get(position)?))
     });
+    if let Some((cohort, _, entry)) = known {
+        again::keep_set_aside(&mut unsettled, entry, cohort)?;
+    }
     let (old, replaced) = match &before {
         None => (Records::default(), HashSet::new()),
         Some(cohort) => {
@@ -155,15 +171,21 @@ pub fn ingest(
             (cohort.read_quarters(&touched)?, touched)
         }
     };
-    let (judgement, records) = judge(&delivery, unsettled, old);
-    if let Some(cohort) = &before
-        && orphans_before.is_some_and(|before| before == orphans(&judgement.entry()))
-    {
-        return Ok(Ingested {
-            judgement,
-            manifest: cohort.manifest.clone(),
-            already_there: true,
-        });
+    let precedence = match known {
+        Some(_) => Precedence::Cohort,
+        None => Precedence::Delivery,
+    };
+    let (mut judgement, records) = judge(&delivery, unsettled, old, precedence);
+    if let Some((cohort, _, entry)) = known {
+        let anew: u64 = judgement.accounts.iter().map(|(_, a)| a.rows_stored).sum();
+        judgement.add_to(entry);
+        if anew == 0 {
+            return Ok(Ingested {
+                judgement,
+                manifest: cohort.manifest.clone(),
+                already_there: true,
+            });
+        }
     }
     let rows = [
         records.fittings.len(),
@@ -178,6 +200,7 @@ pub fn ingest(
         records: &records,
         replaced: &replaced,
         delivery: judgement.entry(),
+        again: known.map(|(_, position, _)| position),
         issues: &judgement.issues,
         files: &judgement.files,
     };
@@ -187,17 +210,6 @@ pub fn ingest(
         manifest,
         already_there: false,
     })
-}
-
-/// Rows of a delivery that had no parent.
-fn orphans(entry: &DeliveryEntry) -> u64 {
-    let orphan = |rule: &str| rule == Rule::Orphan.code() || rule == Rule::OrphanEar.code();
-    entry
-        .rules
-        .iter()
-        .filter(|entry| orphan(&entry.rule))
-        .map(|entry| entry.rows)
-        .sum()
 }
 
 /// The cohort, where the folder is one.
@@ -229,11 +241,16 @@ fn read(
     Ok((delivery, unsettled))
 }
 
-fn judge(delivery: &Delivery, mut unsettled: Unsettled, old: Records) -> (Judgement, Records) {
+fn judge(
+    delivery: &Delivery,
+    mut unsettled: Unsettled,
+    old: Records,
+    precedence: Precedence,
+) -> (Judgement, Records) {
     let hash = unsettled.content_hash();
     let files = unsettled.files.clone();
     let notes = std::mem::take(&mut unsettled.notes);
-    let outcome = settle_delivery(unsettled, old);
+    let outcome = settle_delivery(unsettled, old, precedence);
     let judgement = Judgement {
         accounts: outcome.accounts,
         issues: outcome.issues,

@@ -16,6 +16,7 @@
     )
 )]
 
+mod again;
 pub mod decimal;
 pub mod delivery;
 pub mod derive;

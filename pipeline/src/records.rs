@@ -9,7 +9,7 @@ use crate::vocabulary::{
 };
 
 /// Where a record was read: file number within its table, and line (CSV) or row (Parquet) from 1.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct Place {
     /// Number of the file among those of its table; [`Place::STORE`] for a record of the cohort.
     pub file: u16,

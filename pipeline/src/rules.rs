@@ -95,12 +95,18 @@ rules! {
     /// A column named twice.
     RepeatedColumn, "repeated-column", ALL, DeliveryRefused,
         "The header row names the column {column} twice.";
+    /// More columns than any table has.
+    TooManyColumns, "too-many-columns", ALL, DeliveryRefused,
+        "The header row names more than 256 columns.";
     /// Bytes that are no UTF-8.
     NotUtf8, "not-utf8", ALL, DeliveryRefused,
         "The text is not UTF-8 here: save the file again as UTF-8.";
     /// A quoted field that does not end.
     UnclosedQuote, "unclosed-quote", ALL, DeliveryRefused,
-        "A quoted field or row that begins here does not end within the limit: a quote is missing.";
+        "The row that begins here does not end within 64 KiB: most often a quote is missing.";
+    /// Rows that end in a carriage return alone.
+    LineEnds, "line-ends", ALL, DeliveryRefused,
+        "The rows end in carriage returns alone: save the file again with line feeds.";
     /// A file that breaks off or cannot be decompressed or decoded.
     DamagedFile, "damaged-file", ALL, DeliveryRefused,
         "The file is damaged or cut off: it cannot be decoded to its end.";

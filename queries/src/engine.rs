@@ -163,7 +163,13 @@ fn scan(cohort: &Cohort, table: StoreTable) -> PolarsResult<LazyFrame> {
     let mut frames = Vec::new();
     for (path, part) in cohort.parts(table) {
         let path = PlRefPath::try_from_path(&path)?;
-        let frame = LazyFrame::scan_parquet(path, ScanArgsParquet::default())?;
+        // The path is a path, whatever characters are in it, and the quarter is a column of the file itself.
+        let arguments = ScanArgsParquet {
+            glob: false,
+            hive_options: HiveOptions::new_disabled(),
+            ..ScanArgsParquet::default()
+        };
+        let frame = LazyFrame::scan_parquet(path, arguments)?;
         let missing: Vec<Expr> = labels
             .iter()
             .filter(|label| !part.label_columns.contains(label))

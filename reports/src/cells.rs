@@ -15,6 +15,10 @@ pub(crate) enum Unit {
     Score,
     /// A correlation or coefficient.
     Coefficient,
+    /// A variance of levels, dB squared.
+    DecibelSquared,
+    /// A variance of shares.
+    ShareSquared,
     /// A p-value.
     Probability,
     /// A count held as a real number.
@@ -47,14 +51,22 @@ pub(crate) fn write(value: f64, unit: Unit, n: Option<i64>) -> String {
         Unit::Share => format::share(value, n),
         Unit::Decibel => format::decibel(value),
         Unit::Score => format::fixed(value, if n.is_some_and(|n| n >= 200) { 2 } else { 1 }),
-        Unit::Coefficient => format::fixed(value, 2),
+        Unit::Coefficient => format::coefficient(value),
+        Unit::DecibelSquared => format!("{}\u{202f}dB²", format::significant(value, 3)),
+        Unit::ShareSquared => format!("{}\u{202f}share²", format::significant(value, 3)),
         Unit::Probability => format::p_value(value),
         Unit::Count => format::fixed(value, 0),
     }
 }
 
-/// The number of records behind a row, from the first column that holds one.
-pub(crate) fn records(table: &Table, row: usize) -> Option<i64> {
+/// The number of records behind a value, from the first column that holds one.
+pub(crate) fn records(table: &Table, column: &str, row: usize) -> Option<i64> {
+    // Where curves are incomplete, shares within rest on fewer fittings than levels.
+    if column.starts_with("within_")
+        && let Some(n) = table.integer_at("n_within", row)
+    {
+        return Some(n);
+    }
     [
         "n",
         "n_ears",
@@ -76,10 +88,13 @@ fn unit(key: &str, column: &str, table: &Table, row: usize) -> Unit {
         ("association" | "association_secondary", "p" | "p_holm") => Unit::Probability,
         ("association" | "association_secondary", _) => Unit::Coefficient,
         ("trends" | "clinics" | "clinicians" | "funnel", _) => Unit::of_measure(measure),
-        ("variance", _) => Unit::Coefficient,
-        ("deviation", "within_5" | "within_criterion")
-        | ("two_ear_by_grade", _)
-        | ("first_final", "within_first" | "within_final") => Unit::Share,
+        ("variance", _) => match (table.text_at("component", row), Unit::of_measure(measure)) {
+            (Some("icc"), _) => Unit::Share,
+            (_, Unit::Decibel) => Unit::DecibelSquared,
+            _ => Unit::ShareSquared,
+        },
+        ("deviation", "within_5" | "within_criterion") | ("two_ear_by_grade", _) => Unit::Share,
+        ("first_final", name) if name.starts_with("within_") => Unit::Share,
         (_, name) if name.starts_with("satisfied") || name.starts_with("response_rate") => {
             Unit::Share
         }
@@ -94,7 +109,13 @@ pub(crate) fn cell(key: &str, table: &Table, column: &str, row: usize) -> (Strin
         return (String::new(), false);
     };
     let withheld = table.flag_at("withheld", row) == Some(true);
-    let nothing = if withheld { "withheld" } else { "–" };
+    let nothing = if column == "bin_hi" && table.real_at("bin_lo", row).is_some() {
+        "and over"
+    } else if withheld {
+        "withheld"
+    } else {
+        "–"
+    };
     match &found.values {
         Values::Text(_) => {
             let text = table.text_at(column, row);
@@ -114,7 +135,10 @@ pub(crate) fn cell(key: &str, table: &Table, column: &str, row: usize) -> (Strin
         Values::Real(_) => (
             table.real_at(column, row).map_or_else(
                 || nothing.to_owned(),
-                |value| write(value, unit(key, column, table, row), records(table, row)),
+                |value| {
+                    let n = records(table, column, row);
+                    write(value, unit(key, column, table, row), n)
+                },
             ),
             true,
         ),

@@ -51,6 +51,26 @@ pub(crate) fn share_bare(value: f64, n: Option<i64>) -> String {
     fixed(value * 100.0, decimals)
 }
 
+/// A correlation or coefficient to two decimals, or to three where two would make it nought.
+pub(crate) fn coefficient(value: f64) -> String {
+    let near = value.abs() < 0.005 && value.abs() >= 0.0005;
+    fixed(value, if near { 3 } else { 2 })
+}
+
+/// A number to so many significant digits, whatever its size; never in powers of ten.
+pub(crate) fn significant(value: f64, digits: u8) -> String {
+    if value.abs() < 1e-12 || !value.is_finite() {
+        return fixed(value, 0);
+    }
+    let decimals = f64::from(digits) - 1.0 - value.abs().log10().floor();
+    #[allow(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "clamped to 0-14 first"
+    )]
+    fixed(value, decimals.clamp(0.0, 14.0) as usize)
+}
+
 /// A p-value.
 pub(crate) fn p_value(value: f64) -> String {
     if value < 0.001 {
@@ -115,6 +135,13 @@ mod tests {
         assert_eq!(share(0.6125, Some(199)), "61\u{202f}%");
         assert_eq!(share(0.6127, Some(612)), "61.3\u{202f}%");
         assert_eq!(share(0.6125, None), "61\u{202f}%");
+        assert_eq!(coefficient(-0.1028), "−0.10");
+        assert_eq!(coefficient(0.000_825), "0.001");
+        assert_eq!(coefficient(-0.0044), "−0.004");
+        assert_eq!(coefficient(0.0), "0.00");
+        assert_eq!(significant(2.121_53, 3), "2.12");
+        assert_eq!(significant(0.000_061_706_8, 3), "0.0000617");
+        assert_eq!(significant(0.0, 3), "0");
         assert_eq!(p_value(0.0004), "p < 0.001");
         assert_eq!(p_value(0.031), "p = 0.03");
         assert_eq!(p_value(0.004), "p = 0.004");

@@ -1,5 +1,7 @@
 //! Words for the codes of the tables: columns, measures, methods, figures.
 
+use fitcohort_queries::table::Table;
+
 /// A code as a reader would say it; a code without words of its own stays as it is.
 pub(crate) fn of_value(code: &str) -> &str {
     match code {
@@ -36,8 +38,10 @@ pub(crate) fn of_column(name: &str) -> &str {
         "label" => "What it is",
         "unit" => "Unit",
         "value" => "Value",
-        "lo" | "satisfied_lo" | "two_ear_lo" | "response_rate_lo" | "shrunken_lo" => "95 % from",
-        "hi" | "satisfied_hi" | "two_ear_hi" | "response_rate_hi" | "shrunken_hi" => "95 % to",
+        "lo" | "satisfied_lo" | "two_ear_lo" | "response_rate_lo" | "shrunken_lo"
+        | "rms_final_lo" | "within_final_lo" => "95 % from",
+        "hi" | "satisfied_hi" | "two_ear_hi" | "response_rate_hi" | "shrunken_hi"
+        | "rms_final_hi" | "within_final_hi" => "95 % to",
         "centre" => "Centre",
         "lower" => "Lower limit",
         "upper" => "Upper limit",
@@ -55,7 +59,8 @@ pub(crate) fn of_column(name: &str) -> &str {
         "n_answered" => "n, answered",
         "n_candidates" => "n, candidates",
         "n_two_ear" => "n, both ears",
-        "n_clusters" => "n, clusters",
+        "n_clusters" | "n_clinicians" => "n, clinicians",
+        "n_within" => "n, judged",
         "n_first" => "n, first",
         "n_final" => "n, final",
         "mean" => "Mean",
@@ -113,6 +118,13 @@ pub(crate) fn of_column(name: &str) -> &str {
     }
 }
 
+/// What a referral rule says, from the table of rules.
+pub(crate) fn of_rule<'a>(rules: &'a Table, rule: &str) -> Option<&'a str> {
+    (0..rules.rows())
+        .find(|row| rules.text_at("rule", *row) == Some(rule))
+        .and_then(|row| rules.text_at("words", row))
+}
+
 /// The short name of a figure, for headings and the list of contents.
 pub(crate) fn of_figure(key: &str) -> &str {
     match key {
@@ -122,6 +134,7 @@ pub(crate) fn of_figure(key: &str) -> &str {
         "two-ear-by-quarter" => "Both ears by quarter",
         "two-ear-by-grade" => "Both ears by grade",
         "answers-by-quarter" => "Answers and returns by quarter",
+        "clinics-this-quarter" => "Clinics, this quarter",
         "referral-audit" => "Referral audit",
         "association" => "Match and satisfaction",
         "satisfaction-by-deviation" => "Satisfaction by deviation",

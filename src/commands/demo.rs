@@ -41,9 +41,11 @@ pub(crate) fn run(
     console: &Console,
 ) -> Result<(), Failure> {
     let out = &arguments.out;
+    // An earlier demo is cleared away only when nothing speaks against the new one.
+    let plan = common.plan()?;
+    plan.validate()?;
     prepare(out)?;
     let [delivery, cohort, reports] = FOLDERS.map(|folder| out.join(folder));
-    let plan = common.plan()?;
     let scenario = Scenario::demo(
         arguments.fittings,
         common.seed.unwrap_or(synthesize::DEFAULT_SEED),

@@ -1,5 +1,6 @@
 //! The cohort over several deliveries: what comes again, what comes late, what is corrected.
 
+mod again;
 mod folder;
 mod refusals;
 

@@ -21,6 +21,8 @@ pub(crate) enum BlockFault {
     Io(std::io::Error),
     /// A record that begins on this line does not end within the limit, or not at all.
     UnclosedQuote(u32),
+    /// The rows end in carriage returns alone.
+    LineEnds,
 }
 
 /// Reads blocks of about `size` bytes.
@@ -62,6 +64,9 @@ impl<R: Read> BlockReader<R> {
             .read_to_end(&mut bytes)
             .map_err(BlockFault::Io)?;
         self.ended = read < room;
+        if memchr::memchr(b'\r', &bytes).is_some() && memchr::memchr(b'\n', &bytes).is_none() {
+            return Err(BlockFault::LineEnds);
+        }
         let cut = last_record_end(&bytes);
         let end = if self.ended {
             if cut.inside_quotes {
@@ -100,7 +105,8 @@ struct Cut {
     inside_quotes: bool,
 }
 
-/// Finds the end of the last whole record: the last line feed with an even number of quotes before it.
+/// Finds the end of the last whole record: the last line feed that is not inside quotes. As in the parser, a quote opens
+/// a field only at its beginning; anywhere else in an unquoted field it is a character like others.
 fn last_record_end(bytes: &[u8]) -> Cut {
     if memchr::memchr(b'"', bytes).is_none() {
         return Cut {
@@ -109,10 +115,23 @@ fn last_record_end(bytes: &[u8]) -> Cut {
         };
     }
     let mut inside_quotes = false;
+    let mut closed_at = None;
     let mut end = 0;
     for at in memchr::memchr2_iter(b'"', b'\n', bytes) {
         if bytes.get(at) == Some(&b'"') {
-            inside_quotes = !inside_quotes;
+            if inside_quotes {
+                inside_quotes = false;
+                closed_at = Some(at);
+            } else {
+                let before = at.checked_sub(1);
+                // A doubled quote inside a quoted field closes and opens it again.
+                let doubled = before.is_some() && before == closed_at;
+                let begins_field = match before.and_then(|before| bytes.get(before)) {
+                    None | Some(b',' | b'\n' | b'\r') => true,
+                    Some(_) => bytes.get(..at) == Some(b"\xEF\xBB\xBF"),
+                };
+                inside_quotes = doubled || begins_field;
+            }
         } else if !inside_quotes {
             end = at + 1;
         }
@@ -159,6 +178,22 @@ mod tests {
             [(1, "a,b\n1,2".to_owned())]
         );
         assert!(all_blocks("", 16).is_empty());
+    }
+
+    /// Two rows with a stray quote each, far apart: neither opens a field, so neither swallows what is between.
+    #[test]
+    fn a_quote_inside_an_unquoted_field_is_a_character() {
+        let text = format!("a,b\n1,5\" tube\n{}2,6\" tube\n", "x,y\n".repeat(50_000));
+        let blocks = all_blocks(&text, 1000);
+        assert!(blocks.len() > 1);
+        let doubled = "a,b\n1,\"say \"\"so\nand so\"\"\"\n";
+        assert_eq!(all_blocks(doubled, 1 << 20).len(), 1);
+    }
+
+    #[test]
+    fn rows_that_end_in_carriage_returns_alone_are_named() {
+        let mut reader = BlockReader::new("a,b\r1,2\r".as_bytes(), 1 << 20);
+        assert!(matches!(reader.next_block(), Err(BlockFault::LineEnds)));
     }
 
     #[test]

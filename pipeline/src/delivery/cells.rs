@@ -188,8 +188,7 @@ impl<'a> Cells<'a> {
             Some(limit) => (limit, true),
             None => (text, false),
         };
-        let decimal =
-            decimal::parse(digits).ok_or_else(|| self.fault(column, Rule::NotANumber))?;
+        let decimal = decimal::parse(digits).ok_or_else(|| self.fault(column, Rule::NotANumber))?;
         let (low, high) = if no_response {
             (NO_RESPONSE_LIMIT, NO_RESPONSE_LIMIT)
         } else {

@@ -1,8 +1,7 @@
 //! The columns of the four tables of a delivery, in one place.
 
 use crate::vocabulary::{
-    Coupling, Ear, Experience, N_FREQUENCIES, Quantity, Referral, Stage, TableName,
-    Truth,
+    Coupling, Ear, Experience, N_FREQUENCIES, Quantity, Referral, Stage, TableName, Truth,
 };
 
 /// What a column takes.

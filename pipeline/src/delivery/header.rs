@@ -23,6 +23,9 @@ pub(crate) struct Header {
     pub(crate) wide: bool,
 }
 
+/// Columns a table may have, its further labels included.
+const MOST_COLUMNS: usize = 256;
+
 impl Header {
     /// Matches a header row.
     ///
@@ -34,6 +37,14 @@ impl Header {
         file: &Path,
         label_names: &mut Labels,
     ) -> Result<Self, PipelineError> {
+        if names.len() > MOST_COLUMNS {
+            return Err(PipelineError::refused(
+                Rule::TooManyColumns,
+                file,
+                Some(1),
+                "",
+            ));
+        }
         let specs = columns_for(table, &names);
         let mut positions = vec![None; specs.len()];
         let mut labels = Vec::new();

@@ -1,7 +1,7 @@
 //! The instruments whose answers are taken: two built in, and those that the plan declares.
 
 use crate::decimal::Decimal;
-use crate::plan::{Instrument, Plan, to_hundredths};
+use crate::plan::{BUILT_IN_INSTRUMENTS, Instrument, Plan, to_hundredths};
 use crate::records::Labels;
 
 /// Between instrument and item in a label of an item.
@@ -41,20 +41,22 @@ impl Known {
 impl Instruments {
     /// The built-in instruments and the plan's; items are numbered in `items`.
     pub(crate) fn new(plan: &Plan, items: &mut Labels) -> Self {
-        // IOI-HA: seven items scored 1 to 5 (Cox et al. 2000). use-log: hours a day.
-        let ioi_ha = Instrument {
-            items: (1..=7).map(|item| item.to_string()).collect(),
-            minimum: 1.0,
-            maximum: 5.0,
-            whole: true,
-        };
-        let use_log = Instrument {
-            items: vec!["hours_per_day".to_owned()],
-            minimum: 0.0,
-            maximum: 24.0,
-            whole: false,
-        };
-        let built_in = [("ioi-ha", &ioi_ha), ("use-log", &use_log)];
+        // IOI-HA items are scored 1 to 5 (Cox et al. 2000), a day has 24 hours.
+        let [ioi_ha, use_log] = BUILT_IN_INSTRUMENTS.map(|(name, items)| {
+            let (minimum, maximum, whole) = match name {
+                "use-log" => (0.0, 24.0, false),
+                _ => (1.0, 5.0, true),
+            };
+            let items = items.iter().map(|item| (*item).to_owned()).collect();
+            let instrument = Instrument {
+                items,
+                minimum,
+                maximum,
+                whole,
+            };
+            (name, instrument)
+        });
+        let built_in = [(ioi_ha.0, &ioi_ha.1), (use_log.0, &use_log.1)];
         let declared = plan.instruments.iter().map(|(name, i)| (name.as_str(), i));
         let known = built_in
             .into_iter()

@@ -9,7 +9,7 @@ mod parquet_rows;
 mod rows;
 mod source;
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 use std::path::{Path, PathBuf};
 
 use rayon::prelude::*;
@@ -22,7 +22,7 @@ use crate::error::PipelineError;
 use crate::plan::Plan;
 use crate::records::{Answer, Curve, EarRecord, Fitting, Labels, Place, RowIssue};
 use crate::rules::Rule;
-use crate::settle;
+use crate::settle::{self, Precedence};
 use crate::vocabulary::TableName;
 use header::Header;
 use instruments::Instruments;
@@ -55,11 +55,21 @@ impl Delivery {
         for entry in std::fs::read_dir(folder).map_err(read)? {
             let entry = entry.map_err(read)?;
             let path = entry.path();
-            let metadata =
-                std::fs::metadata(&path).map_err(|source| PipelineError::read(&path, source))?;
-            match DeliveryFile::recognise(&path, metadata.len()) {
-                Some(file) if metadata.is_file() => files.push(file),
-                _ => not_read.push(entry.file_name().to_string_lossy().into_owned()),
+            // Names decide first: what is no table's need not even be there, such as an editor's lock link.
+            let recognised = match DeliveryFile::recognise(&path, 0) {
+                None => None,
+                Some(file) => {
+                    let metadata = std::fs::metadata(&path)
+                        .map_err(|source| PipelineError::read(&path, source))?;
+                    metadata.is_file().then_some(DeliveryFile {
+                        bytes: metadata.len(),
+                        ..file
+                    })
+                }
+            };
+            match recognised {
+                Some(file) => files.push(file),
+                None => not_read.push(entry.file_name().to_string_lossy().into_owned()),
             }
         }
         files.sort();
@@ -122,6 +132,9 @@ pub struct Unsettled {
     pub(crate) items: Labels,
     pub(crate) issues: Vec<RowIssue>,
     pub(crate) repeated_fittings: u64,
+    /// Ids of fittings that the delivery brings in rows that were set aside: rows of theirs have no parent, even where
+    /// the cohort has a fitting of that id.
+    pub(crate) refused: HashSet<Box<str>>,
     /// The files, by table and in the order of their numbers within the table.
     pub files: Vec<FileRead>,
     /// Things worth saying: rule and what it is about.
@@ -178,14 +191,19 @@ pub fn read(
             .push((Rule::TableNotDelivered, table.word().to_owned()));
     }
     let mut fittings = Vec::new();
+    let mut refused_ids = HashSet::new();
     each_file(
         delivery,
         TableName::Fittings,
         &mut reading,
         progress,
         |job, batch| rows::fittings(job.number, job.header, batch),
-        |parsed, _| fittings.extend(parsed),
+        |parsed, refused| {
+            fittings.extend(parsed);
+            refused_ids.extend(refused.iter().cloned());
+        },
     )?;
+    reading.refused = refused_ids;
     reading.settle_fittings(fittings);
 
     let kept = std::mem::take(&mut reading.fittings);
@@ -266,18 +284,21 @@ impl Unsettled {
         });
         let settled = settle::settle(
             fittings,
+            Precedence::Delivery,
             |(a, _), (b, _)| a.id == b.id,
             |(a, _), (b, _)| a == b,
             |(_, place)| *place,
         );
         self.repeated_fittings = settled.repeats;
-        self.issues
-            .extend(settled.contradictions.iter().map(|place| RowIssue {
+        for (fitting, place) in settled.contradictions {
+            self.issues.push(RowIssue {
                 table: TableName::Fittings,
-                place: *place,
+                place,
                 column: None,
                 rule: Rule::Contradiction,
-            }));
+            });
+            self.refused.insert(fitting.id);
+        }
         self.fittings = settled.kept;
     }
 }

@@ -15,7 +15,13 @@ use crate::error::PipelineError;
 use crate::rules::Rule;
 
 /// Rows in a batch.
-const BATCH_ROWS: usize = 16_384;
+const BATCH_ROWS: usize = 4096;
+
+/// The decoder of some damaged files gives up by panicking instead of returning an error; to whoever sent the file that
+/// is the same.
+fn guarded<T>(decode: impl FnOnce() -> T) -> Option<T> {
+    std::panic::catch_unwind(std::panic::AssertUnwindSafe(decode)).ok()
+}
 
 pub(crate) struct ParquetRows {
     path: PathBuf,
@@ -27,18 +33,15 @@ pub(crate) struct ParquetRows {
 impl ParquetRows {
     pub(crate) fn open(path: &Path) -> Result<Self, PipelineError> {
         let file = File::open(path).map_err(|source| PipelineError::read(path, source))?;
-        let damaged = |_| PipelineError::refused(Rule::DamagedFile, path, None, "");
-        let builder = ParquetRecordBatchReaderBuilder::try_new(file).map_err(damaged)?;
-        let names = builder
-            .schema()
-            .fields()
-            .iter()
-            .map(|field| field.name().clone())
-            .collect();
-        let reader = builder
-            .with_batch_size(BATCH_ROWS)
-            .build()
-            .map_err(damaged)?;
+        let opened = guarded(|| {
+            let builder = ParquetRecordBatchReaderBuilder::try_new(file).ok()?;
+            let fields = builder.schema().fields().iter();
+            let names = fields.map(|field| field.name().clone()).collect();
+            Some((names, builder.with_batch_size(BATCH_ROWS).build().ok()?))
+        });
+        let (names, reader) = opened
+            .flatten()
+            .ok_or_else(|| PipelineError::refused(Rule::DamagedFile, path, None, ""))?;
         Ok(Self {
             path: path.to_path_buf(),
             reader,
@@ -55,11 +58,14 @@ impl ParquetRows {
         let first_row = self.next_row;
         let damaged =
             || PipelineError::refused(Rule::DamagedFile, &self.path, Some(first_row.into()), "");
-        let batch = match self.reader.next() {
-            None => return Ok(None),
-            Some(batch) => batch.map_err(|_| damaged())?,
+        let reader = &mut self.reader;
+        let records = guarded(|| match reader.next() {
+            None => Some(None),
+            Some(batch) => as_records(&batch.ok()?).map(Some),
+        });
+        let Some(records) = records.flatten().ok_or_else(damaged)? else {
+            return Ok(None);
         };
-        let records = as_records(&batch).ok_or_else(damaged)?;
         self.next_row = first_row.saturating_add(u32::try_from(records.len()).unwrap_or(u32::MAX));
         Ok(Some(RowBatch::Fields { records, first_row }))
     }

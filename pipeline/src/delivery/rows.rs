@@ -127,36 +127,48 @@ impl<'a> Finder<'a> {
 /// Oldest age that is kept apart; 90 stands for 90 and older.
 const TOP_AGE: i16 = 90;
 
-/// Reads rows of `fittings`.
+/// Reads rows of `fittings`; ids of rows that break a rule come back as strangers.
 pub(crate) fn fittings(file: u16, header: &Header, batch: &RowBatch) -> Parsed<(Fitting, Place)> {
-    each_row(
+    let mut refused: Vec<Box<str>> = Vec::new();
+    let mut parsed = each_row(
         TableName::Fittings,
         file,
         header,
         batch,
-        |cells, place, out| {
-            let date = cells.required(4)?;
-            let fitting = Fitting {
-                id: cells.identifier(0)?.into(),
-                patient: cells.identifier(1)?.into(),
-                clinic: cells.identifier(2)?.into(),
-                clinician: cells.identifier(3)?.into(),
-                quarter: Quarter::from_date(date).ok_or_else(|| cells.fault(4, Rule::NotADate))?,
-                age: cells
-                    .whole(5)?
-                    .map(|age| i16::try_from(age).map_or(TOP_AGE, |age| age.min(TOP_AGE))),
-                experience: cells.word(6, Experience::from_word)?,
-                prescription: cells.label(7)?.map(Into::into),
-                referral: cells
-                    .word(8, Referral::from_word)?
-                    .unwrap_or(Referral::Unknown),
-                returned: cells.word(9, Truth::from_word)?.map(|t| t == Truth::True),
-                labels: labels(cells, header)?,
-            };
-            out.push((fitting, place));
-            Ok(())
+        |cells, place, out| match fitting(cells, header) {
+            Ok(fitting) => {
+                out.push((fitting, place));
+                Ok(())
+            }
+            Err(fault) => {
+                refused.extend(cells.identifier(0).ok().map(Into::into));
+                Err(fault)
+            }
         },
-    )
+    );
+    parsed.strangers = refused;
+    parsed
+}
+
+fn fitting(cells: &Cells<'_>, header: &Header) -> Result<Fitting, Fault> {
+    let date = cells.required(4)?;
+    Ok(Fitting {
+        id: cells.identifier(0)?.into(),
+        patient: cells.identifier(1)?.into(),
+        clinic: cells.identifier(2)?.into(),
+        clinician: cells.identifier(3)?.into(),
+        quarter: Quarter::from_date(date).ok_or_else(|| cells.fault(4, Rule::NotADate))?,
+        age: cells
+            .whole(5)?
+            .map(|age| i16::try_from(age).map_or(TOP_AGE, |age| age.min(TOP_AGE))),
+        experience: cells.word(6, Experience::from_word)?,
+        prescription: cells.label(7)?.map(Into::into),
+        referral: cells
+            .word(8, Referral::from_word)?
+            .unwrap_or(Referral::Unknown),
+        returned: cells.word(9, Truth::from_word)?.map(|t| t == Truth::True),
+        labels: labels(cells, header)?,
+    })
 }
 
 /// Further labels, by number of the label column, so that files may name their columns in any order.
@@ -320,7 +332,8 @@ pub(crate) fn outcomes(
                 weeks_after: cells
                     .hundredths(4)?
                     .and_then(|weeks| i32::try_from(weeks).ok()),
-                score: i32::try_from(score.rounded).map_err(|_| cells.fault(3, Rule::OutOfRange))?,
+                score: i32::try_from(score.rounded)
+                    .map_err(|_| cells.fault(3, Rule::OutOfRange))?,
                 place,
             });
             Ok(())

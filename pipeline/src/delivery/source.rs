@@ -88,7 +88,7 @@ pub(crate) enum RowBatch {
 }
 
 impl RowBatch {
-    /// Calls back with line and fields of each record; ends early, with the line, on a field that is too long.
+    /// Calls back with line and fields of each record; ends early, with the line, on a record that is too long.
     ///
     /// # Errors
     /// [`RowFault`] where the text is not UTF-8 or a record is longer than any record can be.
@@ -96,6 +96,12 @@ impl RowBatch {
         match self {
             Self::Fields { records, first_row } => {
                 for (record, line) in records.iter().zip(*first_row..) {
+                    if record.as_slice().len() > LONGEST_RECORD {
+                        return Err(RowFault {
+                            rule: Rule::UnclosedQuote,
+                            line,
+                        });
+                    }
                     row(line, record);
                 }
                 Ok(())
@@ -317,6 +323,9 @@ fn next_block(
 ) -> Result<Option<Block>, PipelineError> {
     let line = blocks.next_line();
     blocks.next_block().map_err(|fault| match fault {
+        BlockFault::LineEnds => {
+            PipelineError::refused(Rule::LineEnds, &file.path, Some(line.into()), "")
+        }
         BlockFault::UnclosedQuote(line) => {
             PipelineError::refused(Rule::UnclosedQuote, &file.path, Some(line.into()), "")
         }

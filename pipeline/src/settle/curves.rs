@@ -3,6 +3,7 @@
 
 use rayon::prelude::*;
 
+use super::Precedence;
 use crate::records::{Curve, EarRecord, Fitting, Place, RowIssue};
 use crate::rules::Rule;
 use crate::vocabulary::{Ear, N_FREQUENCIES, TableName};
@@ -38,6 +39,7 @@ pub(super) fn rows_of_curves(curves: &[Curve]) -> u64 {
 /// Sorts the parts of curves, and takes out orphans of ears, targets without prescription, repeats and contradictions.
 pub(super) fn settle_curves(
     mut curves: Vec<Curve>,
+    precedence: Precedence,
     ears: &[EarRecord],
     fittings: &[Fitting],
     issues: &mut Vec<RowIssue>,
@@ -88,7 +90,7 @@ pub(super) fn settle_curves(
     curves.par_sort_unstable_by_key(|curve| (curve.key, curve.place));
     for group in curves.chunk_by_mut(|a, b| a.key == b.key) {
         if group.len() > 1 {
-            settle_group(group, &mut set_aside, repeats);
+            settle_group(group, precedence, &mut set_aside, repeats);
         }
     }
     curves.retain(|curve| curve.filled() != 0);
@@ -102,6 +104,7 @@ fn ear_bit(ear: Ear) -> u8 {
 /// Settles the parts of one curve; what is taken out is cleared.
 fn settle_group(
     group: &mut [Curve],
+    precedence: Precedence,
     set_aside: &mut impl FnMut(&Curve, u16, Rule),
     repeats: &mut u64,
 ) {
@@ -109,9 +112,16 @@ fn settle_group(
     let (new, old) = group.split_at_mut(delivered);
     let mut contradicted = 0_u16;
     for position in 0..N_FREQUENCIES {
+        // A target alone, as a wide row may have it where nothing was measured, contradicts nothing.
+        let measured = |part: &&Curve| part.has_measured & (1 << position) != 0;
+        let judges = match precedence {
+            Precedence::Delivery => &[],
+            Precedence::Cohort => &*old,
+        };
         let mut points = new
             .iter()
-            .filter(|part| part.filled() & (1 << position) != 0)
+            .chain(judges)
+            .filter(measured)
             .map(|part| part.point(position));
         if let Some(first) = points.next()
             && points.any(|other| other != first)
@@ -121,7 +131,7 @@ fn settle_group(
     }
     let mut seen = [None; N_FREQUENCIES];
     for part in new.iter_mut() {
-        let disputed = part.filled() & contradicted;
+        let disputed = part.has_measured & contradicted;
         if disputed != 0 {
             let mask = if part.wide { part.filled() } else { disputed };
             set_aside(part, mask, Rule::Contradiction);
@@ -131,22 +141,22 @@ fn settle_group(
         let mut repeated = 0_u16;
         for (position, slot) in seen.iter_mut().enumerate() {
             let bit = 1_u16 << position;
-            if part.filled() & bit == 0 {
+            if part.has_measured & bit == 0 {
                 continue;
             }
             let point = part.point(position);
             let in_store = old
                 .iter()
-                .any(|stored| stored.filled() & bit != 0 && stored.point(position) == point);
+                .any(|stored| stored.has_measured & bit != 0 && stored.point(position) == point);
             if slot.is_some() || in_store {
                 repeated |= bit;
             }
             *slot = Some(point);
         }
         if part.wide {
-            if part.filled() != 0 && repeated == part.filled() {
+            if part.has_measured != 0 && repeated == part.has_measured {
                 *repeats += 1;
-                part.clear(repeated);
+                part.clear(part.filled());
             }
         } else {
             *repeats += u64::from(repeated.count_ones());
@@ -154,7 +164,7 @@ fn settle_group(
         }
     }
     // A later delivery's point replaces the cohort's at the same place.
-    let replaced = new.iter().fold(0, |mask, part| mask | part.filled());
+    let replaced = new.iter().fold(0, |mask, part| mask | part.has_measured);
     for stored in old {
         stored.clear(replaced);
     }

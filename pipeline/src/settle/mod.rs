@@ -11,16 +11,26 @@ use crate::rules::Rule;
 use crate::vocabulary::TableName;
 use curves::{each_row_place, join_curves, rows_of_curves, settle_curves};
 
+/// Who is right where a row of the delivery and one of the cohort say different things under the same key.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Precedence {
+    /// The delivery: it is later, and corrections win.
+    Delivery,
+    /// The cohort: the row was delivered before and only now found its parent.
+    Cohort,
+}
+
 /// What is left of rows with keys.
 pub(crate) struct Settled<T> {
     pub(crate) kept: Vec<T>,
     pub(crate) repeats: u64,
-    pub(crate) contradictions: Vec<Place>,
+    pub(crate) contradictions: Vec<T>,
 }
 
 /// Settles rows sorted by key and place, the cohort's own rows last under each key.
 pub(crate) fn settle<T>(
     rows: Vec<T>,
+    precedence: Precedence,
     same_key: impl Fn(&T, &T) -> bool,
     says_the_same: impl Fn(&T, &T) -> bool,
     place: impl Fn(&T) -> Place,
@@ -32,32 +42,32 @@ pub(crate) fn settle<T>(
     };
     let mut group: Vec<T> = Vec::new();
     let mut close = |group: &mut Vec<T>| {
-        let mut stored = None;
-        if group.last().is_some_and(|row| place(row).is_store()) {
-            stored = group.pop();
-        }
+        let stored = group.pop_if(|row| place(row).is_store());
+        let against_store = precedence == Precedence::Cohort
+            && stored
+                .as_ref()
+                .is_some_and(|old| group.iter().any(|new| !says_the_same(new, old)));
         let agree = group
             .iter()
             .zip(group.iter().skip(1))
             .all(|(a, b)| says_the_same(a, b));
-        if agree {
-            let delivered = group.len() as u64;
-            let first = group.drain(..).next();
-            match (first, stored) {
-                (Some(new), Some(old)) if says_the_same(&new, &old) => {
-                    out.repeats += delivered;
-                    out.kept.push(old);
-                }
-                (Some(new), _) => {
-                    out.repeats += delivered - 1;
-                    out.kept.push(new);
-                }
-                (None, old) => out.kept.extend(old),
-            }
-        } else {
-            out.contradictions.extend(group.iter().map(&place));
-            group.clear();
+        if !agree || against_store {
+            out.contradictions.append(group);
             out.kept.extend(stored);
+            return;
+        }
+        let delivered = group.len() as u64;
+        let first = group.drain(..).next();
+        match (first, stored) {
+            (Some(new), Some(old)) if says_the_same(&new, &old) => {
+                out.repeats += delivered;
+                out.kept.push(old);
+            }
+            (Some(new), _) => {
+                out.repeats += delivered - 1;
+                out.kept.push(new);
+            }
+            (None, old) => out.kept.extend(old),
         }
     };
     for row in rows {
@@ -106,7 +116,7 @@ pub struct Outcome {
 ///
 /// Fittings of `old` that the delivery brings again are superseded whole.
 #[must_use]
-pub fn settle_delivery(unsettled: Unsettled, old: Records) -> Outcome {
+pub fn settle_delivery(unsettled: Unsettled, old: Records, precedence: Precedence) -> Outcome {
     let Unsettled {
         fittings,
         mut ears,
@@ -117,11 +127,17 @@ pub fn settle_delivery(unsettled: Unsettled, old: Records) -> Outcome {
         mut items,
         mut issues,
         repeated_fittings,
+        refused,
         files,
         ..
     } = unsettled;
     let delivered = fittings.len();
-    let merged = merge_fittings(fittings, &old, &strangers, &mut label_names);
+    let mut merged = merge_fittings(fittings, &old, &strangers, &mut label_names);
+    for (number, id) in merged.of_stranger.iter_mut().zip(&strangers) {
+        if refused.contains(id) {
+            *number = None;
+        }
+    }
     let mut repeats = [repeated_fittings, 0, 0, 0];
 
     // From here on `fitting` is the position among the merged fittings; orphans have none.
@@ -191,17 +207,16 @@ pub fn settle_delivery(unsettled: Unsettled, old: Records) -> Outcome {
         Some(answer)
     }));
 
-    let contradiction = |table| {
-        move |place: &Place| RowIssue {
-            table,
-            place: *place,
-            column: None,
-            rule: Rule::Contradiction,
-        }
+    let contradiction = |table, place| RowIssue {
+        table,
+        place,
+        column: None,
+        rule: Rule::Contradiction,
     };
     ears.par_sort_unstable_by_key(|record| (record.fitting, record.ear, record.place));
     let settled = settle(
         ears,
+        precedence,
         |a, b| (a.fitting, a.ear) == (b.fitting, b.ear),
         EarRecord::says_the_same,
         |record| record.place,
@@ -211,7 +226,7 @@ pub fn settle_delivery(unsettled: Unsettled, old: Records) -> Outcome {
         settled
             .contradictions
             .iter()
-            .map(contradiction(TableName::Ears)),
+            .map(|record| contradiction(TableName::Ears, record.place)),
     );
     let ears = settled.kept;
 
@@ -225,6 +240,7 @@ pub fn settle_delivery(unsettled: Unsettled, old: Records) -> Outcome {
     });
     let settled = settle(
         answers,
+        precedence,
         |a, b| (a.fitting, a.item, a.weeks_after) == (b.fitting, b.item, b.weeks_after),
         |a, b| a.score == b.score,
         |answer| answer.place,
@@ -234,12 +250,13 @@ pub fn settle_delivery(unsettled: Unsettled, old: Records) -> Outcome {
         settled
             .contradictions
             .iter()
-            .map(contradiction(TableName::Outcomes)),
+            .map(|answer| contradiction(TableName::Outcomes, answer.place)),
     );
     let answers = settled.kept;
 
     let curves = settle_curves(
         curves,
+        precedence,
         &ears,
         &merged.fittings,
         &mut issues,

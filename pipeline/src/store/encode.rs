@@ -99,7 +99,13 @@ impl<'a> Encoder<'a> {
         }
         let mut verified = vec![false; fittings.len()];
         for curve in &records.curves {
-            if curve.key.stage == Stage::Final
+            // A response in an ear that got nothing verifies nothing.
+            let fitted = measures
+                .get(curve.key.fitting as usize)
+                .and_then(|m| m.fitted.get(curve.key.ear as usize))
+                == Some(&true);
+            if fitted
+                && curve.key.stage == Stage::Final
                 && curve.has_measured != 0
                 && let Some(slot) = verified.get_mut(curve.key.fitting as usize)
             {

@@ -125,6 +125,18 @@ pub(crate) fn write_text(path: &Path, text: &str) -> Result<(), PipelineError> {
     file.sync_all().map_err(write)
 }
 
+/// Flushes a folder and the folders in it to the disk, the innermost first.
+pub(crate) fn sync_tree(path: &Path) -> Result<(), PipelineError> {
+    let read = |source| PipelineError::read(path, source);
+    for entry in fs::read_dir(path).map_err(read)? {
+        let entry = entry.map_err(read)?;
+        if entry.file_type().map_err(read)?.is_dir() {
+            sync_tree(&entry.path())?;
+        }
+    }
+    sync_folder(path)
+}
+
 /// Flushes a folder's entries to the disk, where the system can.
 pub(crate) fn sync_folder(path: &Path) -> Result<(), PipelineError> {
     #[cfg(unix)]

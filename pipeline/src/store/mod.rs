@@ -38,6 +38,8 @@ use encode::Encoder;
 use schema::{StoreTable, schema};
 
 const CURRENT: &str = "CURRENT";
+const CURRENT_NEW: &str = "CURRENT.new";
+const LOCK: &str = "LOCK";
 const SNAPSHOTS: &str = "snapshots";
 const MANIFEST: &str = "manifest.json";
 const STAGING: &str = "staging";
@@ -96,6 +98,12 @@ impl Cohort {
         }
         let manifest: Manifest =
             serde_json::from_value(value).map_err(|e| PipelineError::damaged(&path, e))?;
+        if manifest.snapshot != name {
+            return Err(PipelineError::damaged(
+                &path,
+                format!("it is the manifest of snapshot {}", manifest.snapshot),
+            ));
+        }
         for part in &manifest.parts {
             check_size(&folder.join(&part.path), part.bytes)?;
         }
@@ -120,6 +128,17 @@ impl Cohort {
         ids: &HashSet<&str>,
     ) -> Result<HashSet<String>, PipelineError> {
         decode::quarters_with(&self.folder, &self.manifest, ids)
+    }
+
+    /// The rows that an ingest set aside: table, file and line.
+    pub(crate) fn rows_set_aside(
+        &self,
+        entry: &DeliveryEntry,
+    ) -> Result<Vec<(String, String, u32)>, PipelineError> {
+        match &entry.set_aside {
+            Some(path) => set_aside::read(&self.folder.join(path)),
+            None => Ok(Vec::new()),
+        }
     }
 
     /// Records of some quarters.
@@ -159,7 +178,10 @@ impl WriteLock {
     /// Takes the lock, or says that another process has it.
     pub(crate) fn take(folder: &Path) -> Result<Self, PipelineError> {
         fs::create_dir_all(folder).map_err(|source| PipelineError::write(folder, source))?;
-        let path = folder.join("LOCK");
+        if !folder.join(CURRENT).exists() {
+            ours_to_begin(folder)?;
+        }
+        let path = folder.join(LOCK);
         let file = File::create(&path).map_err(|source| PipelineError::write(&path, source))?;
         match file.try_lock() {
             Ok(()) => Ok(Self { _file: file }),
@@ -169,6 +191,52 @@ impl WriteLock {
             Err(TryLockError::Error(source)) => Err(PipelineError::write(&path, source)),
         }
     }
+}
+
+/// Whether a cohort may be begun in a folder that has no pointer: nothing of anybody else's is in it, and no cohort that
+/// has lost its pointer.
+fn ours_to_begin(folder: &Path) -> Result<(), PipelineError> {
+    let read = |source| PipelineError::read(folder, source);
+    let mut names = HashSet::new();
+    for entry in fs::read_dir(folder).map_err(read)? {
+        names.insert(
+            entry
+                .map_err(read)?
+                .file_name()
+                .to_string_lossy()
+                .into_owned(),
+        );
+    }
+    let known = [LOCK, STAGING, SNAPSHOTS, CURRENT_NEW];
+    let begun = names.contains(LOCK) && names.iter().all(|name| known.contains(&name.as_str()));
+    if !names.is_empty() && !begun {
+        return Err(PipelineError::Occupied {
+            path: folder.to_path_buf(),
+        });
+    }
+    let has_snapshot =
+        fs::read_dir(folder.join(SNAPSHOTS)).is_ok_and(|mut entries| entries.next().is_some());
+    if has_snapshot && !names.contains(CURRENT_NEW) {
+        return Err(PipelineError::damaged(
+            &folder.join(CURRENT),
+            "it is missing although there are snapshots",
+        ));
+    }
+    Ok(())
+}
+
+/// The name of the snapshot after one.
+fn next_name(folder: &Path, before: Option<&Manifest>) -> Result<String, PipelineError> {
+    let Some(manifest) = before else {
+        return Ok(format!("{:06}", 1));
+    };
+    manifest
+        .snapshot
+        .parse::<u32>()
+        .ok()
+        .and_then(|number| number.checked_add(1))
+        .map(|number| format!("{number:06}"))
+        .ok_or_else(|| PipelineError::damaged(folder, "the name of its snapshot is not a number"))
 }
 
 /// What goes into a new snapshot.
@@ -183,6 +251,8 @@ pub(crate) struct NewSnapshot<'a> {
     pub(crate) replaced: &'a HashSet<String>,
     /// The delivery; its snapshot and set-aside file are filled in here.
     pub(crate) delivery: DeliveryEntry,
+    /// Position among the deliveries of the entry that it replaces, where it was delivered before.
+    pub(crate) again: Option<usize>,
     /// Rows set aside.
     pub(crate) issues: &'a [RowIssue],
     /// Files of the delivery.
@@ -196,12 +266,7 @@ impl NewSnapshot<'_> {
         _lock: &WriteLock,
         progress: &(dyn Fn(u64) + Sync),
     ) -> Result<Manifest, PipelineError> {
-        let next = self
-            .before
-            .and_then(|manifest| manifest.snapshot.parse::<u32>().ok())
-            .unwrap_or(0)
-            + 1;
-        let name = format!("{next:06}");
+        let name = next_name(self.folder, self.before)?;
         let staging = self.folder.join(STAGING);
         // What a killed writer left behind was never in force.
         remove(&staging)?;
@@ -228,7 +293,10 @@ impl NewSnapshot<'_> {
         let mut manifest = self.before.cloned().unwrap_or_default();
         manifest.format = FORMAT;
         manifest.snapshot.clone_from(&name);
-        manifest.deliveries.push(delivery);
+        match self.again.and_then(|at| manifest.deliveries.get_mut(at)) {
+            Some(entry) => *entry = delivery,
+            None => manifest.deliveries.push(delivery),
+        }
         manifest
             .parts
             .retain(|part| !self.replaced.contains(&part.quarter));
@@ -247,12 +315,15 @@ impl NewSnapshot<'_> {
         let text = serde_json::to_string_pretty(&manifest)
             .map_err(|error| PipelineError::write(&staging, std::io::Error::other(error)))?;
         files::write_text(&staging.join(MANIFEST), &format!("{text}\n"))?;
-        files::sync_folder(&staging)?;
+        files::sync_tree(&staging)?;
+        // The pointer's successor is there before the snapshot is: a snapshot without either is a cohort that lost its
+        // pointer, not a leftover.
+        let pointer_new = self.folder.join(CURRENT_NEW);
+        files::write_text(&pointer_new, &format!("{name}\n"))?;
+        files::sync_folder(self.folder)?;
         fs::rename(&staging, &home).map_err(|source| PipelineError::write(&home, source))?;
         files::sync_folder(&snapshots)?;
         let pointer = self.folder.join(CURRENT);
-        let pointer_new = self.folder.join("CURRENT.new");
-        files::write_text(&pointer_new, &format!("{name}\n"))?;
         fs::rename(&pointer_new, &pointer)
             .map_err(|source| PipelineError::write(&pointer, source))?;
         files::sync_folder(self.folder)?;

@@ -1,11 +1,13 @@
 //! The rows set aside of one delivery: a Parquet file in the cohort, and CSV on request.
 
+use std::fs::File;
 use std::io::Write;
 use std::path::Path;
 use std::sync::Arc;
 
-use arrow::array::{ArrayRef, RecordBatch, StringArray, UInt32Array};
-use arrow::datatypes::{DataType, Field, Schema};
+use arrow::array::{ArrayRef, AsArray, RecordBatch, StringArray, UInt32Array};
+use arrow::datatypes::{DataType, Field, Schema, UInt32Type};
+use parquet::arrow::arrow_reader::ParquetRecordBatchReaderBuilder;
 
 use super::files::{Written, write_parquet};
 use crate::delivery::{FileRead, headers, sentence};
@@ -105,6 +107,37 @@ pub(crate) fn write(
         &[],
         batches,
     )
+}
+
+/// Reads back which rows were set aside: table, file and line.
+pub(crate) fn read(path: &Path) -> Result<Vec<(String, String, u32)>, PipelineError> {
+    let damaged = |error: &dyn std::fmt::Display| PipelineError::damaged(path, error);
+    let file = File::open(path).map_err(|source| PipelineError::read(path, source))?;
+    let reader = ParquetRecordBatchReaderBuilder::try_new(file)
+        .and_then(ParquetRecordBatchReaderBuilder::build)
+        .map_err(|e| damaged(&e))?;
+    let mut rows = Vec::new();
+    for batch in reader {
+        let batch = batch.map_err(|e| damaged(&e))?;
+        let text = |name: &str| {
+            batch
+                .column_by_name(name)
+                .and_then(|column| column.as_string_opt::<i32>())
+                .ok_or_else(|| damaged(&format!("it has no column {name}")))
+        };
+        let lines = batch
+            .column_by_name("line")
+            .and_then(|column| column.as_primitive_opt::<UInt32Type>())
+            .ok_or_else(|| damaged(&"it has no column line"))?;
+        for ((table, file), line) in text("table_name")?.iter().zip(text("file")?).zip(lines) {
+            rows.push((
+                table.unwrap_or_default().to_owned(),
+                file.unwrap_or_default().to_owned(),
+                line.unwrap_or_default(),
+            ));
+        }
+    }
+    Ok(rows)
 }
 
 /// Writes the rows set aside as CSV.

@@ -47,6 +47,11 @@ impl RowPlot {
         self.area.top + (row + 0.5) * self.pitch
     }
 
+    /// The greatest value of the axis.
+    pub(crate) fn x_end(&self) -> f64 {
+        self.scale.hi()
+    }
+
     /// Place of a value across.
     pub(crate) fn x(&self, value: f64) -> f64 {
         self.area.left + self.scale.fraction(value) * self.area.width()

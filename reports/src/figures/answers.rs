@@ -50,7 +50,8 @@ pub(super) fn figure(review: &Review) -> Drawn {
         format!("{quarter}: {}", parts.join("; "))
     };
     let note = "Lines: shares by quarter. Shaded: limits about the centre line. Triangles: outside \
-                their limits. Those who answer may differ from those who do not.";
+                their limits. Those who answer may differ from those who do not. Answers and returns of the \
+                latest quarter may not all be in yet.";
     let words = Words {
         key: KEY,
         description: format!("{title}. {note} The values are in tables/trends.csv."),

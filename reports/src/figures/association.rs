@@ -31,9 +31,8 @@ pub(super) fn figure(review: &Review) -> Drawn {
     if let Some(first) = all.first_mut() {
         first.primary = true;
     }
-    let first = all.first().map(sentence);
     all.extend(read(review.table("association_secondary"), true));
-    let Some(title) = first.or_else(|| all.first().map(sentence)) else {
+    let Some(title) = all.first().map(sentence) else {
         return missing(
             KEY,
             "No association can be shown",
@@ -47,8 +46,9 @@ pub(super) fn figure(review: &Review) -> Drawn {
             format!(" Fittings per estimate: n\u{a0}=\u{a0}{n}.")
         });
     let note = format!(
-        "Diamond: primary analysis, stated beforehand; dots: other analyses; bars: 95 % intervals. Left of 0: \
-         a greater deviation goes with a lower answer.{n}"
+        "Diamond: primary analysis, fixed in the tool before any number is looked at; dots: other analyses; bars: \
+         95 % intervals. Left of 0: a greater value of what the row names goes with a lower answer.{}{n}",
+        directions(review.table("association_secondary"))
     );
     let words = Words {
         key: KEY,
@@ -57,7 +57,8 @@ pub(super) fn figure(review: &Review) -> Drawn {
         ),
         title,
         note,
-        source: "An association is not a cause. How each interval was made is in the table; p-values of the \
+        source: "An association is not a cause. How each interval was made is in the table; intervals take fittings \
+                 as independent, and may be too narrow since fittings of one clinician are alike. p-values of the \
                  secondary analyses are adjusted by Holm's method."
             .to_owned(),
     };
@@ -118,13 +119,35 @@ fn read(table: &Table, secondary: bool) -> Vec<Estimate> {
         .collect()
 }
 
+/// Which way the secondary measures of match point: not all grow as the match gets worse.
+fn directions(table: &Table) -> String {
+    let has = |exposures: &[&str]| {
+        (0..table.rows()).any(|row| {
+            table
+                .text_at("exposure", row)
+                .is_some_and(|exposure| exposures.contains(&exposure))
+        })
+    };
+    let mut out = String::new();
+    if has(&["share_within"]) {
+        out.push_str(" Share within, right of 0: more within goes with a higher answer.");
+    }
+    if has(&["signed", "high_frequency"]) {
+        out.push_str(
+            " Mean and 3–6 kHz deviation are signed, right of 0: less shortfall from target, or more \
+             excess, goes with a higher answer.",
+        );
+    }
+    out
+}
+
 fn number(estimate: &Estimate) -> String {
-    let value = format::fixed(estimate.value, 2);
+    let value = format::coefficient(estimate.value);
     match (estimate.lo, estimate.hi) {
         (Some(lo), Some(hi)) => format!(
             "{value} ({} to {})",
-            format::fixed(lo, 2),
-            format::fixed(hi, 2)
+            format::coefficient(lo),
+            format::coefficient(hi)
         ),
         _ => format!("{value} (no interval)"),
     }
@@ -137,15 +160,21 @@ fn sentence(estimate: &Estimate) -> String {
     let interval = match (estimate.lo, estimate.hi) {
         (Some(lo), Some(hi)) => format!(
             "95 % interval {} to {}",
-            format::fixed(lo, 2),
-            format::fixed(hi, 2)
+            format::coefficient(lo),
+            format::coefficient(hi)
         ),
         _ => "no interval".to_owned(),
     };
+    // The rows of secondary analyses name their measure of match themselves.
+    let what = if estimate.primary {
+        "Satisfaction and RMS deviation"
+    } else {
+        "Satisfaction"
+    };
     format!(
-        "Satisfaction and RMS deviation: {} {} ({interval}{n})",
+        "{what}: {} {} ({interval}{n})",
         estimate.label,
-        format::fixed(estimate.value, 2)
+        format::coefficient(estimate.value)
     )
 }
 

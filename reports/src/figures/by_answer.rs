@@ -1,8 +1,9 @@
 //! RMS deviation among those who gave each answer on satisfaction.
 
 use fitcohort_queries::review::Review;
+use fitcohort_queries::table::Table;
 
-use super::Drawn;
+use super::{Drawn, ENOUGH, ends};
 use crate::drawing::canvas::{Area, Canvas};
 use crate::drawing::rows::{Row, RowPlot, height, row_chart};
 use crate::drawing::scale::{Scale, Unit};
@@ -30,13 +31,13 @@ pub(super) fn figure(review: &Review) -> Drawn {
         .copied()
         .filter(|row| table.real_at("q50", *row).is_some())
         .collect();
-    let (Some(best), Some(worst)) = (medians.first(), medians.last()) else {
+    if medians.is_empty() {
         return missing(
             KEY,
             "Deviation by answer cannot be shown",
             "No answer on satisfaction was given by enough people with a complete headline curve.",
         );
-    };
+    }
     let part = |row: usize| {
         format!(
             "{} with answer {} ({})",
@@ -49,19 +50,23 @@ pub(super) fn figure(review: &Review) -> Drawn {
                 .map_or_else(|| "n unknown".to_owned(), format::n)
         )
     };
-    let title = if best == worst {
-        format!("Median RMS deviation was {}", part(*best))
-    } else {
-        format!(
+    let title = match ends(&medians, |row| table.integer_at("n", *row)) {
+        Some((best, worst)) if best != worst => format!(
             "Median RMS deviation was {} and {}",
             part(*best),
             part(*worst)
-        )
+        ),
+        Some((one, _)) => format!("Median RMS deviation was {}", part(*one)),
+        None => format!("RMS deviation by answer: no answer was given as many as {ENOUGH} times"),
     };
+    let shapes: Vec<Option<Vec<Bar>>> = rows
+        .iter()
+        .map(|row| densities(review.table("rms_histogram"), table.real_at("score", *row)))
+        .collect();
     let note = format!(
-        "Answers to {} (higher is better). Bold line: median; box: middle half; thin line: 5 % to 95 %; \
-         shape above: histogram, each answer to its own height.",
-        review.context.outcome
+        "Answers to {} (higher is better). Bold line: median; box: middle half; thin line: 5 % to 95 %.{}",
+        review.context.outcome,
+        shape_note(&shapes)
     );
     let words = Words {
         key: KEY,
@@ -98,7 +103,9 @@ pub(super) fn figure(review: &Review) -> Drawn {
         let axis = (scale, "RMS deviation from target, dB");
         let plot = row_chart(canvas, area, &labels, PITCH, axis);
         for (place, row) in rows.iter().enumerate() {
-            histogram(canvas, review, &plot, place, table.real_at("score", *row));
+            if let Some(Some(bars)) = shapes.get(place) {
+                histogram(canvas, &plot, place, bars);
+            }
             let values = QUANTILES.map(|name| table.real_at(name, *row));
             boxed(canvas, &plot, plot.y(place) + PITCH * 0.26, values);
         }
@@ -115,36 +122,66 @@ fn same(one: Option<f64>, other: Option<f64>) -> bool {
     matches!((one, other), (Some(one), Some(other)) if (one - other).abs() < 1e-9)
 }
 
-fn histogram(
-    canvas: &mut Canvas,
-    review: &Review,
-    plot: &RowPlot,
-    place: usize,
-    score: Option<f64>,
-) {
-    let table = review
-        .table("rms_histogram")
-        .filtered(|table, row| same(table.real_at("score", row), score));
-    let most = (0..table.rows())
-        .filter_map(|row| table.real_at("n", row))
-        .fold(0.0, f64::max);
+/// A bin of a histogram; the last may be open upwards.
+struct Bar {
+    from: f64,
+    to: Option<f64>,
+    n: f64,
+}
+
+/// The histogram of an answer; none where it has no record, or where one of its bins is withheld:
+/// a shape with a hole would be read as one without.
+fn densities(table: &Table, score: Option<f64>) -> Option<Vec<Bar>> {
+    let table = table.filtered(|table, row| same(table.real_at("score", row), score));
+    let bars: Option<Vec<Bar>> = (0..table.rows())
+        .map(|row| {
+            Some(Bar {
+                from: table.real_at("bin_lo", row)?,
+                to: table.real_at("bin_hi", row),
+                n: table.real_at("n", row)?,
+            })
+        })
+        .collect();
+    bars.filter(|bars| bars.iter().any(|bar| bar.n > 0.0))
+}
+
+/// What the shapes are, and for how many answers there is none.
+fn shape_note(shapes: &[Option<Vec<Bar>>]) -> String {
+    let without = shapes.iter().filter(|shape| shape.is_none()).count();
+    let mut out = String::new();
+    if without < shapes.len() {
+        out.push_str(
+            " Shape above: share of the answer's records per dB, each answer to its own height; an open last \
+             bin is spread to the end of the axis.",
+        );
+    }
+    if without > 0 {
+        out.push_str(" An answer without a shape has too few records in one of its bins.");
+    }
+    out
+}
+
+/// Areas in proportion to the records: bins differ in width.
+fn histogram(canvas: &mut Canvas, plot: &RowPlot, place: usize, bars: &[Bar]) {
+    let density = |bar: &Bar| {
+        let wide = bar.to.unwrap_or_else(|| plot.x_end()) - bar.from;
+        if wide > 0.0 { bar.n / wide } else { 0.0 }
+    };
+    let most = bars.iter().map(density).fold(0.0, f64::max);
     if most <= 0.0 {
         return;
     }
     let base = plot.y(place) + PITCH * 0.08;
-    for row in 0..table.rows() {
-        let (Some(from), Some(n)) = (table.real_at("bin_lo", row), table.real_at("n", row)) else {
-            continue;
-        };
-        let to = table.real_at("bin_hi", row).unwrap_or(f64::MAX);
-        let bar = Area {
-            left: plot.x(from),
-            top: base - n / most * PITCH * 0.5,
-            right: plot.x(to),
+    for bar in bars {
+        let high = density(bar) / most * PITCH * 0.5;
+        let area = Area {
+            left: plot.x(bar.from),
+            top: base - high,
+            right: plot.x(bar.to.unwrap_or_else(|| plot.x_end())),
             bottom: base,
         };
-        if n > 0.0 && bar.right - bar.left > 0.2 {
-            canvas.rectangle(bar, Ink::Box);
+        if high > 0.0 && area.width() > 0.2 {
+            canvas.rectangle(area, Ink::Box);
         }
     }
 }

@@ -3,7 +3,7 @@
 use fitcohort_queries::review::Review;
 use fitcohort_queries::table::Table;
 
-use super::{Drawn, count_range, criterion_source};
+use super::{Drawn, ENOUGH, count_range, criterion_source};
 use crate::drawing::axes::{Plot, Room, frame};
 use crate::drawing::canvas::{Area, Canvas, Hang, Lettering};
 use crate::drawing::scale::{Scale, Unit};
@@ -90,16 +90,28 @@ fn headline_band(table: &Table) -> Table {
     }
 }
 
-/// The frequency whose median lies farthest from target.
+/// The frequency whose median lies farthest from target, among those that the criterion names
+/// (among all where it names none) and that rest on enough ears.
 fn title(review: &Review, rows: &Table) -> String {
+    let named: Vec<f64> = gates(review).into_iter().map(|(hertz, _)| hertz).collect();
+    let counts = |row: usize| {
+        rows.integer_at("n_ears", row).is_some_and(|n| n >= ENOUGH)
+            && rows.real_at("frequency_hz", row).is_some_and(|hertz| {
+                named.is_empty() || named.iter().any(|known| (known - hertz).abs() < 0.5)
+            })
+    };
     let farthest = (0..rows.rows())
+        .filter(|row| counts(*row))
         .filter_map(|row| Some((rows.real_at("q50", row)?, row)))
         .max_by(|one, other| {
             let order = one.0.abs().total_cmp(&other.0.abs());
             order.then(other.1.cmp(&one.1))
         });
     let Some((value, row)) = farthest else {
-        return String::new();
+        return format!(
+            "Deviation from target in {}: no frequency of the criterion rests on as many as {ENOUGH} ears",
+            super::quarter(review)
+        );
     };
     let side = if format::fixed(value, 1) == "0.0" {
         "on target".to_owned()
@@ -109,32 +121,44 @@ fn title(review: &Review, rows: &Table) -> String {
         format!("{} above target", format::decibel(value))
     };
     format!(
-        "The median ear is farthest from target at {} Hz: {side} in {} ({})",
+        "Of the frequencies of the criterion, the median ear is farthest from target at {} Hz: {} {side} in {} ({})",
         rows.integer_at("frequency_hz", row).unwrap_or_default(),
+        rows.text_at("quantity", row).unwrap_or("response"),
         super::quarter(review),
         rows.integer_at("n_ears", row)
             .map_or_else(|| "n unknown".to_owned(), format::n)
     )
 }
 
-fn panel(canvas: &mut Canvas, area: Area, review: &Review, rows: &Table, quantity: &str) {
+/// The criterion in use: frequency in Hz and limit in dB.
+fn gates(review: &Review) -> Vec<(f64, f64)> {
     let tolerance = review
         .table("tolerance")
         .where_text("criterion", &review.context.criterion);
-    let gates: Vec<(f64, f64)> = (0..tolerance.rows())
+    (0..tolerance.rows())
         .filter_map(|row| {
             Some((
                 tolerance.real_at("frequency_hz", row)?,
                 tolerance.real_at("limit_db", row)?,
             ))
         })
-        .collect();
+        .collect()
+}
+
+fn panel(canvas: &mut Canvas, area: Area, review: &Review, rows: &Table, quantity: &str) {
+    let gates = gates(review);
     let quantiles = ["q05", "q25", "q50", "q75", "q95"];
-    let values = (0..rows.rows())
+    let values: Vec<f64> = (0..rows.rows())
         .flat_map(|row| quantiles.map(|name| rows.real_at(name, row)))
         .flatten()
-        .chain(gates.iter().flat_map(|(_, limit)| [*limit, -limit]));
-    let y = Scale::around(values, Unit::Decibel, 6);
+        .chain(gates.iter().flat_map(|(_, limit)| [*limit, -limit]))
+        .collect();
+    let (lo, hi) = values
+        .iter()
+        .fold((0.0_f64, 0.0_f64), |(lo, hi), x| (lo.min(*x), hi.max(*x)));
+    // Room for the names of the limits above the highest whisker.
+    let room_above = hi + (hi - lo) * 0.1;
+    let y = Scale::around(values.into_iter().chain([room_above]), Unit::Decibel, 6);
     let hertz = (0..rows.rows()).filter_map(|row| rows.real_at("frequency_hz", row));
     let x = Scale::frequencies(hertz.chain(gates.iter().map(|(hertz, _)| *hertz)));
     let y_title = format!("{quantity}: measured minus target, dB");
@@ -172,7 +196,7 @@ fn panel(canvas: &mut Canvas, area: Area, review: &Review, rows: &Table, quantit
         distribution(canvas, &plot, rows, row, quantiles);
     }
     canvas.line(&medians, Ink::Data, LINE / 2.0);
-    name_limits(canvas, &plot, &gates);
+    name_limits(canvas, &plot, &gates, rows);
 }
 
 fn distribution(canvas: &mut Canvas, plot: &Plot, rows: &Table, row: usize, names: [&str; 5]) {
@@ -203,15 +227,23 @@ fn distribution(canvas: &mut Canvas, plot: &Plot, rows: &Table, row: usize, name
     }
 }
 
-/// Names the tolerance where it starts and wherever it changes.
-fn name_limits(canvas: &mut Canvas, plot: &Plot, gates: &[(f64, f64)]) {
+/// Names the tolerance where it starts and wherever it changes, above both its upper end and the
+/// whisker there.
+fn name_limits(canvas: &mut Canvas, plot: &Plot, gates: &[(f64, f64)], rows: &Table) {
     let mut last = f64::NAN;
     for (hertz, limit) in gates {
         if (limit - last).abs() > 1e-9 || last.is_nan() {
             let decimals = usize::from(limit.fract().abs() > 1e-9);
             let text = format!("±{} dB", format::fixed(*limit, decimals));
-            let at = (plot.x(*hertz), plot.y(-limit) + LABEL * 1.1);
-            let lettering = Lettering::new(&text, at, Hang::Middle, LABEL, Ink::Soft).backed();
+            let top = (0..rows.rows())
+                .filter(|row| {
+                    rows.real_at("frequency_hz", *row)
+                        .is_some_and(|x| (x - hertz).abs() < 0.5)
+                })
+                .filter_map(|row| rows.real_at("q95", row))
+                .fold(*limit, f64::max);
+            let at = (plot.x(*hertz), plot.y(top) - LABEL * 0.4);
+            let lettering = Lettering::new(&text, at, Hang::Middle, LABEL, Ink::Soft);
             let extent = lettering.extent();
             if canvas.is_free(extent) && plot.area.holds(extent) {
                 canvas.write(lettering);

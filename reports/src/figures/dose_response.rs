@@ -2,8 +2,8 @@
 
 use fitcohort_queries::review::Review;
 
-use super::Drawn;
-use super::response::{Bin, binned, ends};
+use super::response::{Bin, binned};
+use super::{Drawn, ends};
 use crate::drawing::scale::Unit;
 use crate::drawing::sheet::{Words, missing, sheet};
 use crate::format;
@@ -16,25 +16,28 @@ pub(super) fn figure(review: &Review) -> Drawn {
     let bins: Vec<Bin> = (0..table.rows())
         .filter_map(|row| Bin::at(table, row, ["mean", "lo", "hi"], "n"))
         .collect();
-    let Some((first, last)) = ends(&bins) else {
+    if bins.is_empty() {
         return missing(
             KEY,
             "Satisfaction by deviation cannot be shown",
             "No bin of RMS deviation has enough answers on satisfaction.",
         );
-    };
+    }
     let part = |bin: &Bin| {
         let n = bin.n.map_or_else(|| "n unknown".to_owned(), format::n);
-        format!("{} at {} ({n})", format::fixed(bin.value, 1), bin.name())
+        format!("{} {} ({n})", format::fixed(bin.value, 1), bin.place())
     };
-    let title = if bins.len() > 1 {
-        format!(
+    let title = match ends(&bins, |bin| bin.n) {
+        Some((one, other)) if !std::ptr::eq(one, other) => format!(
             "By RMS deviation, mean satisfaction was {} and {}",
-            part(first),
-            part(last)
-        )
-    } else {
-        format!("Mean satisfaction was {}", part(first))
+            part(one),
+            part(other)
+        ),
+        Some((one, _)) => format!("Mean satisfaction was {}", part(one)),
+        None => format!(
+            "Satisfaction by RMS deviation: no bin rests on as many as {} answers",
+            super::ENOUGH
+        ),
     };
     let note = format!(
         "Dot: mean answer to {} (higher is better) in a bin of RMS deviation; upright bar: its 95 % \

@@ -33,7 +33,15 @@ pub(super) fn figure(review: &Review) -> Drawn {
         n.unwrap_or_else(|| "a withheld number".to_owned())
     };
     let last = steps.saturating_sub(1);
-    let title = format!("{} of {} records reached the analysis", of(last), of(0));
+    let stored = (0..steps).find(|row| table.text_at("step", *row) == Some("stored"));
+    let title = match stored {
+        Some(row) => format!(
+            "{} of {} stored fittings reached the analysis",
+            of(last),
+            of(row)
+        ),
+        None => format!("{} of {} records reached the analysis", of(last), of(0)),
+    };
     let words = Words {
         key: KEY,
         description: format!("{title}. The steps, losses and reasons are in tables/flow.csv."),

@@ -4,9 +4,9 @@ use fitcohort_queries::review::Review;
 use fitcohort_queries::table::Table;
 
 use super::trend::Signal;
-use super::{Drawn, count_range, criterion_source};
+use super::{Drawn, JUDGED, count_range, criterion_source};
 use crate::drawing::axes::{Plot, Room, frame};
-use crate::drawing::canvas::{Area, Canvas, Hang, Lettering};
+use crate::drawing::canvas::{Area, Canvas, Hang, Lettering, Place};
 use crate::drawing::labels::{beside_or_joined, spread};
 use crate::drawing::rows::{thin, thin_note};
 use crate::drawing::scale::{Scale, Unit};
@@ -21,6 +21,8 @@ const MEASURE: &str = "within_criterion";
 const ALL_NAMED: usize = 12;
 /// At most so many clinicians are drawn, so that the file stays small.
 const POINTS: usize = 1500;
+/// Distance of the places by which a line is known to labels, px.
+const NEAR: f64 = 3.0;
 /// At most so many ids are written into the plot.
 const NAMED: usize = 24;
 
@@ -42,7 +44,7 @@ pub(super) fn figure(review: &Review) -> Drawn {
         return missing(
             KEY,
             "The funnel of clinicians cannot be shown",
-            "No clinician has enough verified fittings for a share within criterion.",
+            "No clinician has enough fittings judged by the criterion for a share within it.",
         );
     }
     let grid = review.table("funnel").where_text("measure", MEASURE);
@@ -69,8 +71,8 @@ pub(super) fn figure(review: &Review) -> Drawn {
         ""
     };
     let note = format!(
-        "Dot: a clinician inside the 99.8 % limits; triangle: beyond them. Verified fittings per clinician: \
-         n\u{a0}=\u{a0}{}.{ids}{}",
+        "Dot: a clinician inside the 99.8 % limits; triangle: beyond them. Fittings judged per clinician: \
+         n\u{a0}=\u{a0}{}. {JUDGED}{ids}{}",
         n.unwrap_or_default(),
         thin_note(in_all, POINTS)
     );
@@ -82,7 +84,8 @@ pub(super) fn figure(review: &Review) -> Drawn {
         title,
         note,
         source: format!(
-            "Limits: exact binomial with allowance for over-dispersion (Spiegelhalter 2005). {}",
+            "Limits: exact binomial, with allowance for over-dispersion where there are ten or more clinicians \
+             (Spiegelhalter 2005); with fewer than ten, no allowance is made. {}",
             criterion_source(review)
         ),
     };
@@ -117,13 +120,13 @@ pub(super) fn figure(review: &Review) -> Drawn {
         let plot = frame(
             canvas,
             area,
-            (x, "Verified fittings of the clinician, n"),
-            (y, "Share of fittings within criterion"),
+            (x, "Fittings of the clinician judged by the criterion, n"),
+            (y, "Share of fittings judged that are within criterion"),
             room,
         );
-        draw_limits(canvas, &plot, &grid);
+        let limits = draw_limits(canvas, &plot, &grid);
         name_ends(canvas, &plot, ends);
-        points(canvas, &plot, &clinicians);
+        points(canvas, &plot, &clinicians, &limits);
     })
 }
 
@@ -142,7 +145,8 @@ fn read(table: &Table) -> Vec<Clinician> {
     out
 }
 
-fn draw_limits(canvas: &mut Canvas, plot: &Plot, grid: &Table) {
+/// Draws the limits; gives back places on their lines, close enough to keep labels off them.
+fn draw_limits(canvas: &mut Canvas, plot: &Plot, grid: &Table) -> Vec<Place> {
     let line = |name: &str| -> Vec<(f64, f64)> {
         (0..grid.rows())
             .filter_map(|row| Some((grid.real_at("n", row)?, grid.real_at(name, row)?)))
@@ -155,6 +159,7 @@ fn draw_limits(canvas: &mut Canvas, plot: &Plot, grid: &Table) {
     let mut band = upper.clone();
     band.extend(lower.iter().rev());
     canvas.polygon(band, Ink::Band);
+    let mut on_lines = Vec::new();
     for (places, wide) in [
         (upper, LINE),
         (lower, LINE),
@@ -163,7 +168,18 @@ fn draw_limits(canvas: &mut Canvas, plot: &Plot, grid: &Table) {
         (line("centre"), LINE),
     ] {
         canvas.line(&places, Ink::Soft, wide);
+        for (from, to) in places.iter().zip(places.iter().skip(1)) {
+            let steps = ((to.0 - from.0).abs().max((to.1 - from.1).abs()) / NEAR).ceil();
+            let mut step = 0.0;
+            while step < steps {
+                let share = step / steps;
+                let (across, down) = (to.0 - from.0, to.1 - from.1);
+                on_lines.push((from.0 + across * share, from.1 + down * share));
+                step += 1.0;
+            }
+        }
     }
+    on_lines
 }
 
 /// The ends of the lines at the right, highest first.
@@ -196,7 +212,7 @@ fn name_ends(canvas: &mut Canvas, plot: &Plot, ends: Vec<(f64, String)>) {
     }
 }
 
-fn points(canvas: &mut Canvas, plot: &Plot, clinicians: &[Clinician]) {
+fn points(canvas: &mut Canvas, plot: &Plot, clinicians: &[Clinician], limits: &[Place]) {
     let places: Vec<_> = clinicians
         .iter()
         .map(|clinician| plot.at(clinician.n, clinician.value))
@@ -227,6 +243,7 @@ fn points(canvas: &mut Canvas, plot: &Plot, clinicians: &[Clinician]) {
         .filter(|clinician| clinician.signal != Signal::None)
         .count()
         <= 4;
+    let clear: Vec<Place> = places.iter().chain(limits).copied().collect();
     let mut written = 0;
     for beyond in [true, false] {
         for (clinician, at) in clinicians.iter().zip(&places) {
@@ -242,7 +259,10 @@ fn points(canvas: &mut Canvas, plot: &Plot, clinicians: &[Clinician]) {
             };
             let ink = if signals { Ink::Signal } else { Ink::Text };
             let up = clinician.signal != Signal::Low;
-            if beside_or_joined(canvas, within, *at, (&text, ink), &places, up) {
+            // Off the lines where there is room, over one of them otherwise.
+            if beside_or_joined(canvas, within, *at, (&text, ink), &clear, up)
+                || beside_or_joined(canvas, within, *at, (&text, ink), &places, up)
+            {
                 written += 1;
             }
         }

@@ -9,7 +9,7 @@ use crate::drawing::rows::{Row, height, row_chart};
 use crate::drawing::scale::{Scale, Unit};
 use crate::drawing::sheet::{Words, missing, sheet};
 use crate::drawing::theme::{GAP, Ink, LABEL, LINE};
-use crate::format;
+use crate::{format, words};
 
 const KEY: &str = "referral-audit";
 const PITCH: f64 = 24.0;
@@ -44,8 +44,16 @@ pub(super) fn figure(review: &Review) -> Drawn {
             rules.push(rule.to_owned());
         }
     }
+    // The rule in force comes first; the others keep the order of the table.
+    let in_force = &review.context.referral_rule;
+    rules.sort_by_key(|rule| rule != in_force);
     let shown: Vec<&String> = rules.iter().take(RULES).collect();
-    let title = title(table, shown.first().map_or("", |rule| rule.as_str()));
+    let first = shown.first().map_or("", |rule| rule.as_str());
+    let title = title(table, first);
+    let words = words::of_rule(review.table("referral_rules"), first)
+        .map_or_else(String::new, |words| {
+            format!(" Rule {first}: {}.", words.trim_end_matches('.'))
+        });
     let left_out = rules.len() - shown.len();
     let more = if left_out > 0 {
         format!(" {left_out} more rules are in the table.")
@@ -55,7 +63,7 @@ pub(super) fn figure(review: &Review) -> Drawn {
     let note = format!(
         "Fittings of the quarter under review that meet each rule, by the medical referral recorded. \
          Not evaluable: a threshold is missing. Outlined bars ask for a clinician's look; \"none\" or \
-         nothing recorded is not the same as not referred.{more}"
+         nothing recorded is not the same as not referred.{words}{more}"
     );
     let words = Words {
         key: KEY,

@@ -3,7 +3,7 @@
 use fitcohort_queries::review::Review;
 use fitcohort_queries::table::Table;
 
-use super::Drawn;
+use super::{Drawn, ends};
 use crate::drawing::axes::{Room, frame};
 use crate::drawing::canvas::{Area, Canvas, Hang, Lettering};
 use crate::drawing::scale::{Scale, Unit};
@@ -47,27 +47,16 @@ impl Bin {
         })
     }
 
-    /// "2 to 3 dB": edges are chosen, not measured, so they carry no decimals that they do not need.
-    pub(super) fn name(&self) -> String {
+    /// "at 2 to 3 dB": edges are chosen, not measured, so they carry no decimals that they do not need.
+    pub(super) fn place(&self) -> String {
         let edge = |value: f64| format::fixed(value, usize::from(value.fract() != 0.0));
         match (self.from, self.to) {
-            (Some(from), Some(to)) if from > 0.0 => format!("{} to {} dB", edge(from), edge(to)),
-            (Some(from), None) => format!("{} dB and over", edge(from)),
+            (Some(from), Some(to)) if from > 0.0 => format!("at {} to {} dB", edge(from), edge(to)),
+            (Some(from), None) => format!("at {} dB and over", edge(from)),
             (_, Some(to)) => format!("below {} dB", edge(to)),
-            (None, None) => format::decibel(self.at),
+            (None, None) => format!("at {}", format::decibel(self.at)),
         }
     }
-}
-
-/// A title compares the ends only where they rest on this many.
-const ENOUGH: i64 = 30;
-
-/// The bins a title compares: the first and the last with enough in them, or the first and the last of all.
-pub(super) fn ends(bins: &[Bin]) -> Option<(&Bin, &Bin)> {
-    let enough = |bin: &&Bin| bin.n.is_some_and(|n| n >= ENOUGH);
-    let first = bins.iter().find(enough).or(bins.first())?;
-    let last = bins.iter().rfind(enough).or(bins.last())?;
-    Some((first, last))
 }
 
 /// Draws bins as points with both extents and the n under each.
@@ -125,29 +114,28 @@ pub(super) fn figure(review: &Review) -> Drawn {
     let bins: Vec<Bin> = (0..table.rows())
         .filter_map(|row| Bin::at(table, row, names, "n_fittings"))
         .collect();
-    let Some((first, last)) = ends(&bins) else {
+    if bins.is_empty() {
         return missing(
             KEY,
             "The response rate by match cannot be shown",
             "No bin of RMS deviation has enough fittings for a response rate.",
         );
-    };
+    }
     let part = |bin: &Bin| {
         let n = bin.n.map_or_else(|| "n unknown".to_owned(), format::n);
-        format!(
-            "{} at {} ({n})",
-            format::share(bin.value, bin.n),
-            bin.name()
-        )
+        format!("{} {} ({n})", format::share(bin.value, bin.n), bin.place())
     };
-    let title = if bins.len() > 1 {
-        format!(
+    let title = match ends(&bins, |bin| bin.n) {
+        Some((one, other)) if !std::ptr::eq(one, other) => format!(
             "By RMS deviation, an answer came back from {} and {}",
-            part(first),
-            part(last)
-        )
-    } else {
-        format!("An answer came back from {}", part(first))
+            part(one),
+            part(other)
+        ),
+        Some((one, _)) => format!("An answer came back from {}", part(one)),
+        None => format!(
+            "Response rate by RMS deviation: no bin rests on as many as {} fittings",
+            super::ENOUGH
+        ),
     };
     let note = "Dot: share of fittings with an answer on satisfaction in a bin of RMS deviation; upright \
                 bar: its 95 % interval; level bar: the bin. Where the rate changes with match, those who \

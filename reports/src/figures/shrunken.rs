@@ -31,7 +31,7 @@ pub(super) fn figure(review: &Review) -> Drawn {
         return missing(
             KEY,
             "Shrunken estimates cannot be shown",
-            "No clinician has enough verified fittings for an estimate.",
+            "No clinician has enough fittings judged by the criterion for an estimate.",
         );
     };
     let part = |row: usize| {
@@ -72,7 +72,7 @@ pub(super) fn figure(review: &Review) -> Drawn {
     let ring = if few { " Ring: share as observed." } else { "" };
     let n = super::count_range((0..table.rows()).filter_map(|row| table.integer_at("n", row)))
         .map_or_else(String::new, |n| {
-            format!(" n\u{a0}=\u{a0}{n} per clinician.")
+            format!(" n\u{a0}=\u{a0}{n} fittings judged per clinician.")
         });
     let note = format!(
         "Dot: estimate drawn towards the mean, the more so the fewer the fittings; bar: its 95 % interval; \
@@ -101,7 +101,7 @@ pub(super) fn figure(review: &Review) -> Drawn {
             })
             .flatten();
         let scale = Scale::around(values, Unit::Share, 5);
-        let axis = (scale, "Share of fittings within criterion");
+        let axis = (scale, "Share of fittings judged that are within criterion");
         let plot = row_chart(canvas, area, &rows, pitch, axis);
         let funnel = review.table("funnel").where_text("measure", MEASURE);
         if let Some(centre) = funnel.real_at("centre", 0) {

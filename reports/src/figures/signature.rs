@@ -6,7 +6,7 @@ use fitcohort_queries::review::Review;
 use fitcohort_queries::table::Table;
 
 use super::trend::Signal;
-use super::{Drawn, count_range};
+use super::{Drawn, ENOUGH, count_range, natural};
 use crate::drawing::canvas::{Area, Canvas, Hang, Lettering};
 use crate::drawing::rows::{
     LABELLED, Row, RowPlot, TALL, height, label_note, pitch, row_chart, thin, thin_note,
@@ -34,10 +34,10 @@ struct Grid {
     ears: Vec<Vec<i64>>,
 }
 
-/// A cell for each clinician and frequency, blue below target and orange above.
+/// A cell for each clinician and frequency, purple below target and orange above.
 pub(super) fn figure(review: &Review) -> Drawn {
     let table = review.table("signature");
-    let grid = grid(review, table);
+    let grid = grid(table);
     let known: Vec<f64> = grid.cells.iter().flatten().flatten().copied().collect();
     let (lo, hi) = known
         .iter()
@@ -55,12 +55,18 @@ pub(super) fn figure(review: &Review) -> Drawn {
     let reach = ((lo.abs().max(hi.abs()) / 4.0).ceil() * 4.0).max(4.0);
     let all = grid.clinicians.len();
     let who = if all == 1 { "clinician" } else { "clinicians" };
-    let title = format!(
-        "Mean deviation from target runs from {} to {} over {all} {who} and {} frequencies",
-        format::decibel(lo),
-        format::decibel(hi),
-        grid.hertz.len()
-    );
+    let title = match range_of_cells(table) {
+        Some((cells, lo, hi)) => format!(
+            "Mean deviation from target runs from {} to {} over the {cells} cells with {ENOUGH} fittings or more \
+             ({all} {who}, {} frequencies)",
+            format::decibel(lo),
+            format::decibel(hi),
+            grid.hertz.len()
+        ),
+        None => format!(
+            "Mean deviation from target by clinician and frequency: no cell rests on as many as {ENOUGH} fittings"
+        ),
+    };
     let most = CELLS / grid.hertz.len().max(1);
     let signals = signals(review);
     let grid = drawn(grid, most, &signals);
@@ -74,7 +80,7 @@ pub(super) fn figure(review: &Review) -> Drawn {
         "Cells without colour: too few ears."
     };
     let note = format!(
-        "{cells} Clinicians stand in the order of their mean signed deviation.{}{}{n}",
+        "{cells} Clinicians stand in the order of their ids.{}{}{n}",
         label_note(&rows),
         thin_note(all, most)
     );
@@ -109,28 +115,34 @@ fn columns(grid: &Grid) -> f64 {
     columns
 }
 
-fn grid(review: &Review, table: &Table) -> Grid {
+/// How many cells rest on enough fittings for the title, with the least and the greatest of them.
+fn range_of_cells(table: &Table) -> Option<(usize, f64, f64)> {
+    let known: Vec<f64> = (0..table.rows())
+        .filter(|row| {
+            table
+                .integer_at("n_fittings", *row)
+                .is_some_and(|n| n >= ENOUGH)
+        })
+        .filter_map(|row| table.real_at("mean", row))
+        .collect();
+    let (first, rest) = known.split_first()?;
+    let (lo, hi) = rest
+        .iter()
+        .fold((*first, *first), |(lo, hi), x| (lo.min(*x), hi.max(*x)));
+    Some((known.len(), lo, hi))
+}
+
+fn grid(table: &Table) -> Grid {
     let mut hertz: Vec<i64> = (0..table.rows())
         .filter_map(|row| table.integer_at("frequency_hz", row))
         .collect();
     hertz.sort_unstable();
     hertz.dedup();
-    let signed = review.table("clinicians").where_text("measure", "signed");
-    let means: BTreeMap<&str, f64> = (0..signed.rows())
-        .filter_map(|row| {
-            Some((
-                signed.text_at("clinician_id", row)?,
-                signed.real_at("observed", row)?,
-            ))
-        })
-        .collect();
-    let order = |id: &str| means.get(id).copied().unwrap_or(f64::INFINITY);
     let mut clinicians: Vec<String> = (0..table.rows())
         .filter_map(|row| table.text_at("clinician_id", row).map(str::to_owned))
         .collect();
-    clinicians.sort();
+    clinicians.sort_by(|one, other| natural(one, other));
     clinicians.dedup();
-    clinicians.sort_by(|one, other| order(one).total_cmp(&order(other)).then(one.cmp(other)));
     let mut cells = vec![vec![None; hertz.len()]; clinicians.len()];
     let mut ears = vec![Vec::new(); clinicians.len()];
     let places: BTreeMap<&str, usize> = clinicians

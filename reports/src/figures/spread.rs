@@ -2,7 +2,7 @@
 
 use fitcohort_queries::review::Review;
 
-use super::Drawn;
+use super::{Drawn, ENOUGH, ends};
 use crate::drawing::rows::{DRAWN, LABELLED, Row, height, pitch, row_chart, thin, thin_note};
 use crate::drawing::scale::{Scale, Unit};
 use crate::drawing::sheet::{Words, missing, sheet};
@@ -23,29 +23,34 @@ pub(super) fn figure(review: &Review) -> Drawn {
             .total_cmp(&other.0)
             .then(ids(one.1).cmp(&ids(other.1)))
     });
-    let (Some(low), Some(high)) = (order.first(), order.last()) else {
+    if order.is_empty() {
         return missing(
             KEY,
             "The spread within clinicians cannot be shown",
             "No clinician has enough fittings with a complete headline curve for a spread.",
         );
-    };
+    }
     let part = |row: usize| {
         let write = |x| format::fixed(x, 1);
         super::with_interval(table, row, ["sd", "lo", "hi"], write, "\u{202f}dB")
     };
-    let title = if order.len() == 1 {
-        format!(
-            "The one clinician's fittings differ by an SD of {}",
-            part(high.1)
-        )
-    } else {
-        format!(
-            "Within one clinician, fittings differ by an SD of {} to {} over {} clinicians",
+    let n = |(_, row): &(f64, usize)| table.integer_at("n", *row);
+    let enough = order
+        .iter()
+        .filter(|one| n(one).is_some_and(|n| n >= ENOUGH))
+        .count();
+    let title = match ends(&order, n) {
+        Some((low, high)) if low.1 != high.1 => format!(
+            "Within one clinician, fittings differ by an SD of {} to {} over the {enough} clinicians with \
+             {ENOUGH} fittings or more",
             part(low.1),
-            part(high.1),
-            order.len()
-        )
+            part(high.1)
+        ),
+        Some((one, _)) => format!(
+            "Fittings differ by an SD of {} within the one clinician with {ENOUGH} fittings or more",
+            part(one.1)
+        ),
+        None => format!("Spread within clinicians: none has as many as {ENOUGH} fittings"),
     };
     let all = order.len();
     let order = thin(order, DRAWN, |_| false);

@@ -140,8 +140,8 @@ pub(super) fn note(points: &[Point], of: &str) -> String {
 }
 
 /// Limits in words, for the foot of a figure.
-pub(super) const LIMITS: &str = "Limits: control chart for proportions with allowance for over-dispersion (Laney 2002), \
-     about the centre of all quarters.";
+pub(super) const LIMITS: &str = "Limits: control chart for proportions about the centre of all quarters; they allow for \
+     over-dispersion where there is any (Laney 2002), and are never narrower than chance alone.";
 
 /// Whether there is a value at all.
 pub(super) fn is_empty(points: &[Point]) -> bool {

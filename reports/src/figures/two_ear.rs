@@ -1,8 +1,9 @@
 //! Who was fitted in both ears, among people with both ears aidable: by quarter and by grade.
 
 use fitcohort_queries::review::Review;
+use fitcohort_queries::table::Table;
 
-use super::{Drawn, trend};
+use super::{Drawn, ENOUGH, ends, trend};
 use crate::drawing::rows::{Row, height, pitch, row_chart};
 use crate::drawing::scale::{Scale, Unit};
 use crate::drawing::sheet::{Words, missing, sheet};
@@ -56,6 +57,10 @@ pub(super) fn by_grade(review: &Review) -> Drawn {
             "No grade of hearing loss has enough two-ear candidates for a share.",
         );
     }
+    // A one-sided loss leaves no candidate by definition; its row says nothing where it holds none.
+    let table = &table.filtered(|table, row| {
+        is_by_severity(table, row) || table.integer_at("n_candidates", row) != Some(0)
+    });
     let rows: Vec<Row> = (0..table.rows())
         .map(|row| Row {
             label: table.text_at("grade", row).unwrap_or("no grade").to_owned(),
@@ -65,7 +70,7 @@ pub(super) fn by_grade(review: &Review) -> Drawn {
             called_out: true,
         })
         .collect();
-    let title = extremes(review);
+    let title = by_grade_title(table);
     let note = "Dot: share of two-ear candidates fitted in both ears; bar: its 95 % interval. A grade \
                 without a dot is withheld or has no candidates.";
     let words = Words {
@@ -99,27 +104,44 @@ pub(super) fn by_grade(review: &Review) -> Drawn {
     })
 }
 
-/// The grades with the lowest and the highest share, with their n.
-fn extremes(review: &Review) -> String {
-    let table = review.table("two_ear_by_grade");
-    let mut known: Vec<(f64, usize)> = (0..table.rows())
-        .filter_map(|row| Some((table.real_at("two_ear", row)?, row)))
+/// Whether the row is one of the grades that run from less to more loss.
+fn is_by_severity(table: &Table, row: usize) -> bool {
+    table
+        .text_at("grade", row)
+        .is_some_and(|grade| !grade.contains("unilateral"))
+}
+
+/// The mildest and the severest grade with enough candidates, each with its interval and n.
+fn by_grade_title(table: &Table) -> String {
+    let known: Vec<usize> = (0..table.rows())
+        .filter(|row| is_by_severity(table, *row) && table.real_at("two_ear", *row).is_some())
         .collect();
-    known.sort_by(|one, other| one.0.total_cmp(&other.0).then(one.1.cmp(&other.1)));
-    let words = |(value, row): &(f64, usize)| {
-        let n = table.integer_at("n_candidates", *row);
+    let n = |row: usize| table.integer_at("n_candidates", row);
+    let words = |row: usize| {
+        let interval = |name: &str| table.real_at(name, row).map(|x| format::share(x, n(row)));
+        let mut details = Vec::new();
+        if let (Some(lo), Some(hi)) = (interval("two_ear_lo"), interval("two_ear_hi")) {
+            details.push(format!("95\u{202f}% {lo} to {hi}"));
+        }
+        details.extend(n(row).map(format::n));
         format!(
             "{} at grade {} ({})",
-            format::share(*value, n),
-            table.text_at("grade", *row).unwrap_or("unknown"),
-            n.map_or_else(|| "n unknown".to_owned(), format::n)
+            table
+                .real_at("two_ear", row)
+                .map_or_else(String::new, |x| format::share(x, n(row))),
+            table.text_at("grade", row).unwrap_or("unknown"),
+            details.join(", ")
         )
     };
-    match (known.first(), known.last()) {
-        (Some(low), Some(high)) if low.1 != high.1 => {
-            format!("Both ears were fitted in {} to {}", words(low), words(high))
+    match ends(&known, |row| n(*row)) {
+        Some((one, other)) if one != other => {
+            format!(
+                "Both ears were fitted in {} and {}",
+                words(*one),
+                words(*other)
+            )
         }
-        (Some(one), _) => format!("Both ears were fitted in {}", words(one)),
-        _ => String::new(),
+        Some((one, _)) => format!("Both ears were fitted in {}", words(*one)),
+        None => format!("Two-ear fitting by grade: no grade has as many as {ENOUGH} candidates"),
     }
 }

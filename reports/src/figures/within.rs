@@ -2,10 +2,10 @@
 
 use fitcohort_queries::review::Review;
 
-use super::{Drawn, criterion_source, trend};
+use super::{Drawn, JUDGED, criterion_source, trend};
 use crate::drawing::sheet::{Words, missing, sheet};
 
-const NAME: &str = "Share of fittings within criterion";
+const NAME: &str = "Share of fittings judged that are within criterion";
 const KEY: &str = "within-criterion-by-quarter";
 
 /// The owner's first figure.
@@ -15,11 +15,19 @@ pub(super) fn figure(review: &Review) -> Drawn {
         return missing(
             KEY,
             "No share within criterion can be shown",
-            "No quarter has enough verified fittings for a share within criterion.",
+            "No quarter has enough fittings judged by the criterion for a share within it.",
         );
     }
-    let title = trend::title(review, &points, "of fittings were within criterion", NAME);
-    let note = trend::note(&points, "verified fittings");
+    let title = trend::title(
+        review,
+        &points,
+        "of fittings judged were within criterion",
+        NAME,
+    );
+    let note = format!(
+        "{} {JUDGED}",
+        trend::note(&points, "fittings judged by the criterion")
+    );
     let words = Words {
         key: KEY,
         description: format!("{title}. {note} The values are in tables/trends.csv."),

@@ -14,12 +14,14 @@ pub(super) fn section(review: &Review) -> Markup {
                 li { "Records of daily work, not an experiment: what goes together here need not be cause and effect." }
                 li { "Nothing here is about one person's treatment. That rests with licensed clinicians and the codes that hold where they work." }
                 li { "A pass at 5 dB misclassifies some ears: repeat measurements of the same ear differ (within-person standard deviation below 4 dB from 250 to 4000 Hz, more above). 6000 and 8000 Hz are therefore not scored by default." }
-                li { "A fitting within criterion met its target. Whether the target suits the wearer is another question." }
+                li { "A fitting within criterion was within tolerance of its target at average input level, at the frequencies named. Whether the target suits the wearer is another question." }
+                li { "A fitting is outside its criterion where any fitted ear is, within where all are, and otherwise not judged and left out. An incomplete curve can be judged outside but not within, so the share within leans low." }
+                li { "Limits, but for their allowance for over-dispersion, and the intervals of shares (Wilson) take fittings as independent of each other. Fittings of one clinician are alike, so both may be too narrow." }
                 @if review.reader == Reader::Owner {
                     li { "A referral rule that is met asks for a clinician's look and is no diagnosis. \"No referral recorded\" is not \"not referred\"; a missing threshold means that the rule cannot be evaluated." }
                 }
                 @if review.reader == Reader::Trainer {
-                    li { "An order of clinicians without its intervals would say more than is known; so none is shown." }
+                    li { "Rows are ordered to be read, not to rank: where intervals overlap the order says little." }
                 }
                 li { "Answers come from those who answered. The response rate stands beside them." }
                 li {

@@ -17,7 +17,7 @@ pub(super) fn section(review: &Review) -> Markup {
             (super::readers::primary(review))
         }
         section aria-labelledby="numbers" {
-            h2 #numbers { "Numbers first" }
+            h2 #numbers { (heading(review)) }
             @if table.rows() == 0 {
                 p { "There is no number to show: the cohort holds too few fittings." }
             } @else {
@@ -32,6 +32,14 @@ pub(super) fn section(review: &Review) -> Markup {
             }
             (second(review))
         }
+    }
+}
+
+/// The heading names the quarter, since the page speaks of others too.
+fn heading(review: &Review) -> String {
+    match &review.context.quarter {
+        Some(quarter) => format!("Numbers of {quarter}"),
+        None => "Numbers".to_owned(),
     }
 }
 
@@ -103,13 +111,13 @@ fn second(review: &Review) -> Markup {
             "Criterion in use: " (clean(&context.criterion)) ", " (clean(&context.criterion_text))
             " (" (clean(&context.criterion_source)) "). "
             @if let Some(share) = share("within_criterion") {
-                "Within it: " (share) " of fittings. "
+                "Within it: " (share) " of the fittings judged by it. "
             }
             @if !context.second_criterion.is_empty() {
                 "Second criterion, for comparison: " (clean(&context.second_criterion)) ", "
                 (clean(&context.second_criterion_text)) ". "
                 @if let Some(share) = share("within_second") {
-                    "Within it: " (share) " of fittings. "
+                    "Within it: " (share) " of the fittings judged by it. "
                 } @else {
                     "The share within it is not part of this report or is withheld. "
                 }

@@ -73,7 +73,9 @@ fn title(review: &Review) -> String {
     let quarter = review.context.quarter.as_deref().unwrap_or("no quarter");
     match review.reader {
         Reader::Owner => format!("Quarter review, {quarter}"),
-        Reader::Researcher => "Study report: match to target and satisfaction".to_owned(),
+        Reader::Researcher => {
+            format!("Study report: match to target and satisfaction, up to {quarter}")
+        }
         Reader::Trainer => format!("Clinicians compared, up to {quarter}"),
     }
 }
@@ -97,7 +99,7 @@ fn contents(review: &Review) -> Vec<(&'static str, &'static str)> {
     let opening = match review.reader {
         Reader::Owner => ("look", "Where to look"),
         Reader::Researcher => ("primary", "Primary analysis"),
-        Reader::Trainer => ("variance", "How much is the clinician"),
+        Reader::Trainer => ("variance", "How much goes with the clinician"),
     };
     let mut out = vec![
         ("numbers", "Numbers"),
@@ -123,7 +125,10 @@ fn figures_section(figures: &[Figure]) -> Markup {
                     div {
                         h3 { (words::of_figure(figure.key)) }
                         figure id=(figure.key) {
-                            (PreEscaped(theme::with_variables(&figure.svg)))
+                            // A drawing keeps a legible size; where the screen is narrower, it scrolls alone.
+                            div.drawing tabindex="0" role="region" aria-label=(words::of_figure(figure.key)) {
+                                (PreEscaped(theme::with_variables(&figure.svg)))
+                            }
                             figcaption {
                                 a href=(format!("figures/{}.svg", figure.key)) { "This figure alone (SVG)" }
                             }

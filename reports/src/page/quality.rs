@@ -40,8 +40,12 @@ fn balance(table: &Table, row: usize) -> String {
             .integer_at(name, row)
             .map_or_else(|| "unknown".to_owned(), format::count)
     };
+    let repeats = match table.integer_at("exact_repeats", row) {
+        Some(1) => "exact repeat",
+        _ => "exact repeats",
+    };
     format!(
-        "{}: {} read = {} stored + {} set aside + {} exact repeats",
+        "{}: {} read = {} stored + {} set aside + {} {repeats}",
         table.text_at("table_name", row).unwrap_or("table"),
         of("rows_read"),
         of("rows_stored"),

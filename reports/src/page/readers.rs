@@ -4,8 +4,13 @@ use fitcohort_queries::review::{Reader, Review};
 use fitcohort_queries::table::Table;
 use maud::{Markup, html};
 
-use crate::figures::Signal;
-use crate::{cells, format, words};
+use crate::cells::{self, Unit};
+use crate::drawing::text::clean;
+use crate::figures::{MEASURES, Signal};
+use crate::{format, words};
+
+/// At most so many clinics are named one by one.
+const CLINICS: usize = 20;
 
 /// The section after the numbers.
 pub(super) fn opening(review: &Review) -> Markup {
@@ -21,36 +26,119 @@ fn owner(review: &Review) -> Markup {
     let outside: Vec<usize> = (0..table.rows())
         .filter(|row| Signal::at(table, *row) != Signal::None)
         .collect();
-    let list = review.table("referral_list");
     html! {
         section aria-labelledby="look" {
             h2 #look { "Where to look" }
             @if outside.is_empty() {
-                p { "None of the numbers above lies beyond its limits this quarter. That is no proof of good quality: limits come from this cohort's own past." }
+                p { "None of the numbers above lies beyond its limits this quarter. That is no proof of good quality: limits come from this cohort's own quarters, the one under review included." }
             } @else {
                 p { "Beyond their limits this quarter, so worth a look at what changed:" }
                 ul {
                     @for row in outside {
                         li {
-                            (label(table, row)) ": " (Signal::at(table, row).words()) "."
+                            (clean(label(table, row))) ": " (Signal::at(table, row).words()) "."
                         }
                     }
                 }
             }
-            @if list.rows() > 0 {
-                p {
-                    "The list " a href="tables/referral_list.csv" { "tables/referral_list.csv" } " names "
-                    (format::count(i64::try_from(list.rows()).unwrap_or(i64::MAX)))
-                    " fittings of this quarter that meet the rule "
-                    (list.text_at("rule", 0).unwrap_or("in force"))
-                    " with no referral recorded. It holds single records: keep it in the practice."
-                }
-            } @else {
-                p { "No fitting of this quarter meets the referral rule of the plan without a recorded referral, or none could be evaluated." }
-            }
+            (clinics(review.table("clinics")))
+            (referrals(review))
             h3 { "For context: published hit rates" }
             p {
                 "These are no limits, and criteria and wearers differ from this cohort's. Of 51 open fittings 36 were outside ±10 dB of target at first and 9 after adjustment (Aazh, Moore & Prasher 2012). In a service audit of 46 published in 2020, 22 % met their criterion at first and 74 % after adjustment. Of 195 children 55 % had an ear with an RMS deviation above 5 dB (McCreery, Bentler & Roush 2013)."
+            }
+        }
+    }
+}
+
+/// The clinics beyond the limits of one of the measures that are looked at.
+fn clinics(table: &Table) -> Markup {
+    let outside: Vec<usize> = MEASURES
+        .iter()
+        .flat_map(|measure| {
+            (0..table.rows()).filter(move |row| {
+                table.text_at("measure", *row) == Some(*measure)
+                    && Signal::at(table, *row) != Signal::None
+            })
+        })
+        .collect();
+    html! {
+        h3 { "Clinics" }
+        @if table.rows() == 0 {
+            p { "No clinic has fittings this quarter." }
+        } @else if outside.is_empty() {
+            p { "No clinic lies beyond its 99.8 % limits this quarter in fittings within criterion, fittings verified, two-ear fitting or mean RMS deviation, or the limits cannot be estimated." }
+        } @else {
+            p { "Beyond the 99.8 % limits for a clinic of its size this quarter. An invitation to look together at cases and method, not a verdict:" }
+            ul {
+                @for row in outside.iter().take(CLINICS) {
+                    li { (clinic(table, *row)) }
+                }
+            }
+            @if outside.len() > CLINICS {
+                p { (more(outside.len() - CLINICS)) }
+            }
+        }
+    }
+}
+
+fn more(rows: usize) -> String {
+    let rows = i64::try_from(rows).unwrap_or(i64::MAX);
+    format!("And {} more in the table of clinics.", format::count(rows))
+}
+
+/// "clinic-03: fittings within criterion 24 % (95 % 13 % to 39 %, n = 38), below its limits."
+fn clinic(table: &Table, row: usize) -> String {
+    let n = table.integer_at("n", row);
+    let (what, unit) = match table.text_at("measure", row) {
+        Some("within_criterion") => ("fittings within criterion", Unit::Share),
+        Some("verified") => ("fittings verified", Unit::Share),
+        Some("two_ear") => ("candidates fitted in both ears", Unit::Share),
+        _ => ("mean RMS deviation", Unit::Decibel),
+    };
+    let write = |name: &str| {
+        table
+            .real_at(name, row)
+            .map(|value| cells::write(value, unit, n))
+    };
+    let mut details = Vec::new();
+    if let (Some(lo), Some(hi)) = (write("lo"), write("hi")) {
+        details.push(format!("95\u{202f}% {lo} to {hi}"));
+    }
+    details.extend(n.map(format::n));
+    let side = match Signal::at(table, row) {
+        Signal::Low => "below",
+        _ => "above",
+    };
+    format!(
+        "{}: {what} {} ({}), {side} its limits.",
+        clean(table.text_at("clinic_id", row).unwrap_or("no clinic")),
+        write("observed").unwrap_or_else(|| "withheld".to_owned()),
+        details.join(", ")
+    )
+}
+
+/// Where the list of fittings to look at is. How many are on it is not said: the number may be a
+/// cell too small to show.
+fn referrals(review: &Review) -> Markup {
+    let rule = clean(&review.context.referral_rule);
+    let words = words::of_rule(
+        review.table("referral_rules"),
+        &review.context.referral_rule,
+    )
+    .map_or_else(String::new, |words| format!(" ({})", clean(words)));
+    html! {
+        h3 { "Referral" }
+        @if review.table("referral_list").rows() > 0 {
+            p {
+                "The list " a href="tables/referral_list.csv" { "tables/referral_list.csv" }
+                " names the fittings of this quarter that meet the rule " (rule) (words)
+                " with no referral recorded. It holds single records: keep it in the practice."
+            }
+        } @else {
+            p {
+                "No fitting of this quarter meets the rule " (rule) (words)
+                " without a recorded referral, or none could be evaluated."
             }
         }
     }
@@ -71,16 +159,22 @@ pub(super) fn primary(review: &Review) -> Markup {
         section aria-labelledby="primary" {
             h2 #primary { "Primary analysis" }
             p {
-                "Stated beforehand: does a smaller RMS deviation from target go with a higher answer on satisfaction (" (context.outcome) ")? The measure is a rank correlation; below 0 means that a greater deviation goes with a lower answer."
+                "Fixed in the tool before any number is looked at: does a smaller RMS deviation from target go with a higher answer on satisfaction (" (context.outcome) ")? The measure is a rank correlation; below 0 means that a greater deviation goes with a lower answer."
             }
             @if let Some(sentence) = estimate(table) {
                 p { strong { (sentence) } }
+                p {
+                    "The p-value tests only the association within clinicians: answers are shuffled among the fittings of the same clinician. Estimate and interval are over all fittings and hold differences between clinicians too. The two answer different questions, so they can disagree."
+                }
             } @else {
                 p { strong { "It cannot be estimated: too few fittings have both a complete headline curve and an answer." } }
             }
             h3 { "Methods in short" }
             p {
-                "The unit of analysis is the fitting; its two ears are combined by mean square, so that no person counts twice. RMS deviation is taken over 500, 1000, 2000 and 4000 Hz at the final stage and average input level. The interval of Spearman's rho is by Fisher's z with the error of Bonett and Wright (2000), that of Kendall's tau-b by Fisher's z with Fieller's error; both take fittings as independent of each other, though fittings of one clinician are alike, so they are somewhat too narrow. The p-value is from " (format::count(i64::from(context.permutations))) " shuffles of the answers within each clinician (seed " (context.seed.to_string()) "), so that differences between clinicians can neither make nor hide an effect. p-values of the secondary analyses are corrected for their number by Holm's method. No covariate enters. Only fittings with an answer are in it; answers that did not come back are not made up for, and the response rate by match is shown beside."
+                "The unit of analysis is the fitting; its two ears are combined by mean square, so that two ears of one fitting do not count twice. A person fitted more than once counts with each fitting. RMS deviation is taken over 500, 1000, 2000 and 4000 Hz at the final stage and average input level. The interval of Spearman's rho is by Fisher's z with the error of Bonett and Wright (2000), that of Kendall's tau-b by Fisher's z with Fieller's error; both take fittings as independent of each other, though fittings of one clinician are alike, so they may be too narrow. The p-value is from " (format::count(i64::from(context.permutations))) " shuffles of the answers within each clinician (seed " (context.seed.to_string()) "). p-values of the secondary analyses are corrected for their number by Holm's method. Only fittings with an answer are in it; the response rate by match is shown beside."
+            }
+            p {
+                "Not done here: an ordinal model adjusted for covariates, a split of the association into its parts within and between clinicians, and a weighting for answers that did not come back. No covariate enters."
             }
             h3 { "What cannot be concluded" }
             p {
@@ -97,8 +191,8 @@ fn estimate(table: &Table) -> Option<String> {
     if let (Some(lo), Some(hi)) = (table.real_at("lo", 0), table.real_at("hi", 0)) {
         details.push(format!(
             "95 % interval {} to {}",
-            format::fixed(lo, 2),
-            format::fixed(hi, 2)
+            format::coefficient(lo),
+            format::coefficient(hi)
         ));
     }
     if let Some(p) = table.real_at("p", 0) {
@@ -108,11 +202,11 @@ fn estimate(table: &Table) -> Option<String> {
         details.push(format!("{} fittings", format::n(n)));
     }
     if let Some(n) = table.integer_at("n_clusters", 0) {
-        details.push(format!("{} clusters", format::count(n)));
+        details.push(format!("{} clinicians", format::count(n)));
     }
     Some(format!(
         "{method} {} ({}).",
-        format::fixed(value, 2),
+        format::coefficient(value),
         details.join("; ")
     ))
 }
@@ -121,9 +215,9 @@ fn trainer(review: &Review) -> Markup {
     let table = review.table("variance").where_text("component", "icc");
     html! {
         section aria-labelledby="variance" {
-            h2 #variance { "How much is the clinician" }
+            h2 #variance { "How much goes with the clinician" }
             p {
-                "The intraclass correlation (ICC) says how much of the variation between fittings goes with who fitted: 0 % means that clinicians do not differ, 100 % that each clinician's fittings are all alike."
+                "The intraclass correlation (ICC) says how much of the variation between fittings goes with who fitted: 0 % means that no difference between clinicians was found, 100 % that each clinician's fittings are all alike. Clinic and case mix are mixed in with the clinician: what looks like one may be the other. Shares are fitted linearly, on 0 and 1."
             }
             @if table.rows() == 0 {
                 p { "It cannot be estimated here: that takes several clinicians with several fittings each." }
@@ -135,7 +229,7 @@ fn trainer(review: &Review) -> Markup {
                 }
             }
             p {
-                "A low value is good news for a team that works alike, and it also means that comparing single clinicians tells little. A point beyond a limit is an invitation to look together at cases, coupling and method. It is no verdict: with many clinicians some lie beyond a limit by chance, and these figures take no account of who was fitted. The column \"Adjusted\" of the table does, by the mean of fittings of the same grade, coupling and experience, and even that is never the whole case mix."
+                "A low value means that comparing single clinicians tells little. A high one does not say why. A point beyond a limit is an invitation to look together at cases, coupling and method. It is no verdict: with many clinicians some lie beyond a limit by chance, and these figures take no account of who was fitted. The column \"Adjusted\" of the table does, by the mean of fittings of the same grade, coupling and experience, and even that is never the whole case mix."
             }
         }
     }
@@ -146,13 +240,19 @@ fn icc(table: &Table, row: usize) -> String {
     let Some(value) = table.real_at("estimate", row) else {
         return format!("{measure}: not estimable.");
     };
-    let share = |value: f64| cells::write(value, cells::Unit::Share, None);
-    let interval = match (table.real_at("lo", row), table.real_at("hi", row)) {
-        (Some(lo), Some(hi)) => format!("95 % interval {} to {}", share(lo), share(hi)),
+    let n = table.integer_at("n", row);
+    let share = |value: f64| cells::write(value, Unit::Share, n);
+    let mut details = vec![match (table.real_at("lo", row), table.real_at("hi", row)) {
+        (Some(lo), Some(hi)) => format!("95\u{202f}% interval {} to {}", share(lo), share(hi)),
         _ => "no interval".to_owned(),
-    };
+    }];
+    details.extend(n.map(|n| format!("{} fittings", format::n(n))));
+    if let Some(n) = table.integer_at("n_clinicians", row) {
+        details.push(format!("{} clinicians", format::count(n)));
+    }
     format!(
-        "{measure}: {} of the variation goes with the clinician ({interval}); the rest is between fittings of the same clinician.",
-        share(value)
+        "{measure}: {} of the variation goes with the clinician ({}); the rest is between fittings of the same clinician.",
+        share(value),
+        details.join("; ")
     )
 }

@@ -14,6 +14,8 @@ const ROWS: usize = 40;
 const OPEN: usize = 12;
 /// Shown in a section of their own, or only drawn.
 const ELSEWHERE: [&str; 4] = ["quality", "tolerance", "funnel", "rms_histogram"];
+/// Open from the start whatever its length: it says where to look.
+const ALWAYS_OPEN: &str = "clinics";
 
 /// Every table of the review that has rows.
 pub(super) fn section(review: &Review) -> Markup {
@@ -34,11 +36,11 @@ pub(super) fn section(review: &Review) -> Markup {
                 @if table.rows() == 0 {
                     p { (words::of_table(key)) ": no rows." }
                 } @else {
-                    details open[table.rows() <= OPEN] {
+                    details open[table.rows() <= OPEN || key == ALWAYS_OPEN] {
                         summary {
                             (words::of_table(key)) " (" (rows_in_words(table)) ")"
                         }
-                        (grid(key, table))
+                        (grid(key, &by_measure(key, table)))
                         p.soft {
                             @if table.rows() > ROWS {
                                 "The first " (ROWS.to_string()) " of " (rows_in_words(table)) ". "
@@ -50,6 +52,23 @@ pub(super) fn section(review: &Review) -> Markup {
             }
         }
     }
+}
+
+/// Clinics with the share within criterion first, so that the rows shown hold every clinic's; the
+/// CSV file keeps the order of the table.
+fn by_measure(key: &str, table: &Table) -> Table {
+    if key != ALWAYS_OPEN {
+        return table.clone();
+    }
+    let mut rows: Vec<usize> = (0..table.rows()).collect();
+    rows.sort_by_key(|row| {
+        let measure = table.text_at("measure", *row);
+        crate::figures::MEASURES
+            .iter()
+            .position(|known| Some(*known) == measure)
+            .unwrap_or(usize::MAX)
+    });
+    table.reordered(&rows)
 }
 
 fn rows_in_words(table: &Table) -> String {

@@ -70,18 +70,40 @@ pub(crate) fn tables(shape: Shape, tables: &mut BTreeMap<String, Table>) {
             .integer("n_first", counts())
             .integer("n_final", counts())
             .real("rms_first", first)
-            .real("rms_final", last)
+            .real("rms_final", last.clone())
+            .real("rms_final_lo", scaled(&last, 0.85))
+            .real("rms_final_hi", scaled(&last, 1.15))
+            .integer("n_within", counts())
             .real("within_first", ids.iter().map(|_| Some(0.3)).collect())
-            .real("within_final", ids.iter().map(|_| Some(0.6)).collect()),
+            .real("within_final", ids.iter().map(|_| Some(0.6)).collect())
+            .real("within_final_lo", ids.iter().map(|_| Some(0.45)).collect())
+            .real("within_final_hi", ids.iter().map(|_| Some(0.73)).collect()),
     );
     tables.insert(
         "variance".into(),
         Table::new("variance")
-            .text("measure", words(&["rms", "rms", "rms", "signed"]))
-            .text("component", words(&["clinician", "residual", "icc", "icc"]))
-            .real("estimate", vec![Some(0.81), Some(6.1), Some(0.117), None])
-            .real("lo", vec![Some(0.3), Some(5.8), Some(0.05), None])
-            .real("hi", vec![Some(1.9), Some(6.4), Some(0.24), None]),
+            .text(
+                "measure",
+                words(&["rms", "rms", "rms", "signed", "satisfied"]),
+            )
+            .text(
+                "component",
+                words(&["clinician", "residual", "icc", "icc", "clinician"]),
+            )
+            .integer("n", vec![Some(shape.fittings); 5])
+            .integer("n_clinicians", vec![Some(shape.clinicians as i64); 5])
+            .real(
+                "estimate",
+                vec![Some(0.81), Some(6.1), Some(0.117), None, Some(0.000_617_3)],
+            )
+            .real(
+                "lo",
+                vec![Some(0.3), Some(5.8), Some(0.05), None, Some(0.0001)],
+            )
+            .real(
+                "hi",
+                vec![Some(1.9), Some(6.4), Some(0.24), None, Some(0.0032)],
+            ),
     );
 }
 
@@ -204,10 +226,12 @@ fn signature(shape: Shape, ids: &[String]) -> Table {
         }
     }
     let sd = mean.iter().map(|x| x.map(|_| 3.7)).collect();
+    let fittings = ears.iter().map(|n| n.map(|n| n / 2 + 2)).collect();
     Table::new("signature")
         .text("clinician_id", id)
         .integer("frequency_hz", hertz)
         .integer("n_ears", ears)
+        .integer("n_fittings", fittings)
         .real("mean", mean)
         .real("sd", sd)
 }

@@ -141,19 +141,88 @@ pub(crate) fn tables(shape: Shape, tables: &mut BTreeMap<String, Table>) {
                 list.iter().map(|_| Some("none".to_owned())).collect(),
             ),
     );
+    tables.insert("clinics".into(), clinics(shape));
     tables.insert(
-        "clinics".into(),
-        Table::new("clinics")
+        "referral_rules".into(),
+        Table::new("referral_rules")
+            .text("rule", words(&["adjacent-15", "three-k"]))
             .text(
-                "clinic_id",
-                vec![Some(shape.name("clinic", 0)), Some(shape.name("clinic", 1))],
+                "words",
+                words(&[
+                    "at least 15 dB at two adjacent",
+                    "at least 15 dB at 3000 Hz",
+                ]),
             )
-            .text("measure", words(&["within_criterion", "within_criterion"]))
-            .integer("n", vec![Some(n / 2), Some(n - n / 2)])
-            .real("observed", vec![Some(0.59), Some(0.63)])
-            .real("lo", vec![Some(0.53), Some(0.57)])
-            .real("hi", vec![Some(0.64), Some(0.68)]),
+            .text("source", words(&["one source", "another source"])),
     );
+}
+
+/// A clinic for every five clinicians: the first low, the second high, the others inside.
+fn clinics(shape: Shape) -> Table {
+    let count = shape.clinicians.div_ceil(5).max(3);
+    let rows: Vec<(usize, &str, f64)> = ["within_criterion", "verified", "two_ear", "rms"]
+        .into_iter()
+        .flat_map(|measure| {
+            (0..count).map(move |clinic| {
+                let level = match (measure, clinic) {
+                    ("rms", 0) => 6.2,
+                    ("rms", _) => 4.4,
+                    ("within_criterion", 0) => 0.24,
+                    ("within_criterion", 1) => 0.93,
+                    _ => 0.61,
+                };
+                (clinic, measure, level)
+            })
+        })
+        .collect();
+    let value = |by: f64| {
+        rows.iter()
+            .map(|row| {
+                let wide = if row.1 == "rms" { by * 5.0 } else { by };
+                shape.maybe(row.0, row.2 + wide)
+            })
+            .collect::<Vec<_>>()
+    };
+    let share = |by: f64| {
+        rows.iter()
+            .map(|row| (row.1 != "rms").then_some((row.2 + by).min(1.0)))
+            .collect::<Vec<_>>()
+    };
+    let limit = |share: f64, level: f64| {
+        rows.iter()
+            .map(|row| Some(if row.1 == "rms" { level } else { share }))
+            .collect::<Vec<_>>()
+    };
+    let signal = rows
+        .iter()
+        .map(|row| match (row.1, row.0) {
+            ("within_criterion", 0) => "low",
+            ("within_criterion", 1) | ("rms", 0) => "high",
+            _ => "none",
+        })
+        .map(|signal| Some(signal.to_owned()))
+        .collect();
+    Table::new("clinics")
+        .text(
+            "clinic_id",
+            rows.iter()
+                .map(|row| Some(shape.name("clinic", row.0)))
+                .collect(),
+        )
+        .text(
+            "measure",
+            rows.iter().map(|row| Some(row.1.to_owned())).collect(),
+        )
+        .integer(
+            "n",
+            rows.iter().map(|row| Some(38 + row.0 as i64)).collect(),
+        )
+        .real("observed", value(0.0))
+        .real("lo", share(-0.11))
+        .real("hi", share(0.12))
+        .real("limit_low", limit(0.37, 3.2))
+        .real("limit_high", limit(0.84, 5.5))
+        .text("signal", signal)
 }
 
 fn trends(shape: Shape) -> Table {
@@ -243,6 +312,10 @@ fn deviation(shape: Shape) -> Table {
             rows.iter()
                 .map(|row| Some(shape.fittings * 2 - row.2 / 1000))
                 .collect(),
+        )
+        .integer(
+            "n_fittings",
+            rows.iter().map(|_| Some(shape.fittings)).collect(),
         )
         .real("mean", real(0.1))
         .real("sd", rows.iter().map(|_| Some(3.9)).collect())

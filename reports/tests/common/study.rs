@@ -127,6 +127,9 @@ pub(crate) fn tables(shape: Shape, tables: &mut BTreeMap<String, Table>) {
         .map(|k| shape.maybe(k, 0.57 - k as f64 * 0.01))
         .collect();
     let edge = |by: f64| (0..bins).map(|k| Some(k as f64 + by)).collect::<Vec<_>>();
+    // The last bin is open upwards.
+    let mut open = edge(1.0);
+    open[bins - 1] = None;
     let moved =
         |of: &[Option<f64>], by: f64| of.iter().map(|x| x.map(|x| x + by)).collect::<Vec<_>>();
     let counts = |of: i64| {
@@ -138,7 +141,7 @@ pub(crate) fn tables(shape: Shape, tables: &mut BTreeMap<String, Table>) {
         "dose_response".into(),
         Table::new("dose_response")
             .real("bin_lo", edge(0.0))
-            .real("bin_hi", edge(1.0))
+            .real("bin_hi", open.clone())
             .real("rms_mean", edge(0.55))
             .integer("n", counts(n / 2))
             .real("mean", value.clone())
@@ -152,7 +155,8 @@ pub(crate) fn tables(shape: Shape, tables: &mut BTreeMap<String, Table>) {
         "response_by_match".into(),
         Table::new("response_by_match")
             .real("bin_lo", edge(0.0))
-            .real("bin_hi", edge(1.0))
+            .real("bin_hi", open.clone())
+            .real("rms_mean", edge(0.5))
             .integer("n_fittings", counts(n))
             .integer("n_answered", counts(n / 2))
             .real("response_rate", rate.clone())
@@ -177,17 +181,25 @@ pub(crate) fn tables(shape: Shape, tables: &mut BTreeMap<String, Table>) {
             .real("q95", level(4.0))
             .real("mean", level(0.3)),
     );
-    let cells: Vec<(i64, f64, i64)> = (1..=5)
-        .flat_map(|k| (0..20).map(move |b| (k, f64::from(b) * 0.5, b)))
-        .map(|(k, from, b)| {
+    // Bins of half decibels, the first wider and the last open, as merged tails are.
+    let cells: Vec<(i64, f64, Option<f64>, i64)> = (1..=5)
+        .flat_map(|k| (0..17).map(move |b| (k, b)))
+        .map(|(k, b)| {
+            let from = if b == 0 {
+                0.0
+            } else {
+                1.0 + f64::from(b) * 0.5
+            };
             let gap = from - 5.0 + k as f64 * 0.2;
             (
                 k,
                 from,
-                (100.0 * (-gap * gap / 4.0).exp()) as i64 + i64::from(b % 3),
+                (b < 16).then_some(1.5 + f64::from(b) * 0.5),
+                (100.0 * (-gap * gap / 4.0).exp()) as i64 + i64::from(b % 3) + 5,
             )
         })
         .collect();
+    let few = |k: i64| shape.nulls > 0 && k == 2;
     tables.insert(
         "rms_histogram".into(),
         Table::new("rms_histogram")
@@ -196,11 +208,18 @@ pub(crate) fn tables(shape: Shape, tables: &mut BTreeMap<String, Table>) {
                 cells.iter().map(|cell| Some(cell.0 as f64)).collect(),
             )
             .real("bin_lo", cells.iter().map(|cell| Some(cell.1)).collect())
-            .real(
-                "bin_hi",
-                cells.iter().map(|cell| Some(cell.1 + 0.5)).collect(),
+            .real("bin_hi", cells.iter().map(|cell| cell.2).collect())
+            .integer(
+                "n",
+                cells
+                    .iter()
+                    .map(|cell| (!few(cell.0)).then_some(cell.3))
+                    .collect(),
             )
-            .integer("n", cells.iter().map(|cell| Some(cell.2)).collect()),
+            .flag(
+                "withheld",
+                cells.iter().map(|cell| Some(few(cell.0))).collect(),
+            ),
     );
     tables.insert(
         "outcomes".into(),

@@ -217,3 +217,75 @@ fn the_balance_of_rows_and_the_second_criterion_are_on_the_page() {
     assert!(html.contains("Second criterion, for comparison: ten-db"));
     assert!(html.contains("licensed clinicians"));
 }
+
+#[test]
+fn every_page_names_its_quarter() {
+    for reader in Reader::ALL {
+        let html = page(&review(reader, MEDIUM));
+        for (from, to) in [("<title>", "</title>"), ("<h1>", "</h1>")] {
+            let heading = html.split(from).nth(1).unwrap().split(to).next().unwrap();
+            assert!(heading.contains("2026-Q3"), "{}: {heading}", reader.name());
+        }
+        assert!(
+            html.contains(">Numbers of 2026-Q3</h2>"),
+            "{}",
+            reader.name()
+        );
+    }
+}
+
+#[test]
+fn the_owner_is_told_which_clinics_to_look_at() {
+    let mut review = review(Reader::Owner, MEDIUM);
+    let html = page(&review);
+    assert!(html.contains(
+        "clinic-000: fittings within criterion 24\u{202f}% (95\u{202f}% 13\u{202f}% to 36\u{202f}%, \
+         n\u{a0}=\u{a0}38), below its limits."
+    ));
+    assert!(html.contains(
+        "clinic-000: mean RMS deviation 6.2\u{202f}dB (n\u{a0}=\u{a0}38), above its limits."
+    ));
+    assert!(!html.contains("clinic-002: "));
+    assert!(html.contains("<details open><summary>Clinics, this quarter"));
+    assert!(html.contains("meet the rule adjacent-15 (at least 15 dB at two adjacent)"));
+    assert!(!html.contains("60 fittings of this quarter"));
+    let clinics = review.tables.get_mut("clinics").unwrap();
+    *clinics = clinics.where_text("measure", "verified");
+    assert!(page(&review).contains("No clinic lies beyond its 99.8 % limits"));
+}
+
+#[test]
+fn cells_carry_their_units_and_open_bins_say_so() {
+    let html = page(&review(Reader::Trainer, MEDIUM));
+    for text in [
+        "0.810\u{202f}dB²",
+        "0.000617\u{202f}share²",
+        "11.7\u{202f}% of the variation goes with the clinician",
+        "n\u{a0}=\u{a0}612 fittings; 14 clinicians",
+    ] {
+        assert!(html.contains(text), "{text}");
+    }
+    assert!(!html.contains("rms_final_lo") && !html.contains("within_final_hi"));
+    let html = page(&review(Reader::Researcher, MEDIUM));
+    assert!(html.contains(">and over</td>"));
+    assert!(html.contains("14 clinicians") && !html.contains("clusters"));
+}
+
+#[test]
+fn a_single_repeat_is_singular() {
+    let mut review = review(Reader::Owner, SMALL);
+    let quality = review.tables.get_mut("quality").unwrap();
+    *quality = quality.select(&[
+        "table_name",
+        "rule",
+        "rows_read",
+        "rows_stored",
+        "rows_set_aside",
+    ]);
+    *quality = quality
+        .clone()
+        .integer("exact_repeats", vec![Some(1), None, Some(2)]);
+    let html = page(&review);
+    assert!(html.contains("9 set aside + 1 exact repeat<"));
+    assert!(html.contains("20 set aside + 2 exact repeats<"));
+}

@@ -185,6 +185,11 @@ fn headers() -> Vec<Refused> {
     ] {
         out.push(case("repeated-column", file, text, 1, column));
     }
+    let labels: String = (0..260).map(|n| format!(",x_{n}")).collect();
+    let wide = FITTINGS.replacen(",x_region", &labels, 1);
+    out.push(case("too-many-columns", "fittings.csv", wide, 1, "256"));
+    let returns = OUTCOMES.replace('\n', "\r");
+    out.push(case("line-ends", "outcomes.csv", returns, 1, "carriage"));
     out
 }
 

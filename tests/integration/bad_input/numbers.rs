@@ -202,17 +202,17 @@ fn limits_are_inclusive() {
     }
     out.good(
         "ears.csv",
-        "G0,left,true,-10,120,>110,>120,-10.004,120.004,+5,0,0.0,00,,",
+        "G0,left,true,-10,120,>110,>110.0,-9.996,119.996,+5,0,0.0,00,,",
     );
     for (frequency, target, measured) in [
         (250, "-40", "140"),
         (500, "140.00", "-40.00"),
-        (750, "-40.004", "140.004"),
+        (750, "-39.996", "139.996"),
         (1000, "+1", "0"),
     ] {
-        for level in ["40", "95", "95.004"] {
-            // 95.004 is 95 again, with the same points: an exact repeat, so it stands at another stage.
-            let stage = if level == "95.004" { "first" } else { "final" };
+        for level in ["40", "95", "94.996"] {
+            // 94.996 is 95 again, with the same points: an exact repeat, so it stands at another stage.
+            let stage = if level == "94.996" { "first" } else { "final" };
             let row = format!("G0,left,{stage},REAR,{level},{frequency},{target},{measured}");
             out.good("responses.csv", &row);
         }
@@ -220,7 +220,7 @@ fn limits_are_inclusive() {
     for row in [
         "G0,ioi-ha,1,1,0",
         "G0,ioi-ha,7,5,520",
-        "G0,ioi-ha,2,5.00,520.004",
+        "G0,ioi-ha,2,5.00,519.996",
         "G0,use-log,hours_per_day,0,0.5",
         "G0,use-log,hours_per_day,24,12",
     ] {
@@ -246,7 +246,7 @@ fn limits_are_inclusive() {
     assert_eq!(
         stored,
         [
-            "-1000", "12000", "11000", "12000", "-1000", "12000", "500", "0", "0", "0"
+            "-1000", "12000", "11000", "11000", "-1000", "12000", "500", "0", "0", "0"
         ]
     );
     let marks =
