@@ -241,16 +241,12 @@ impl Table {
         self
     }
 
-    /// Only the columns named, in that order; a name that is not there is passed over.
+    /// The table less some of its columns.
     #[must_use]
-    pub fn select(&self, names: &[&str]) -> Self {
-        Self {
-            name: self.name.clone(),
-            columns: names
-                .iter()
-                .filter_map(|name| self.column(name).cloned())
-                .collect(),
-        }
+    pub fn without(mut self, names: &[&str]) -> Self {
+        self.columns
+            .retain(|column| !names.contains(&column.name.as_str()));
+        self
     }
 
     /// The rows whose text column equals a value.

@@ -9,11 +9,11 @@ use fitcohort_pipeline::store::Cohort;
 use fitcohort_pipeline::store::schema::StoreTable;
 use fitcohort_pipeline::vocabulary::FREQUENCIES;
 
-use super::{Context, InputHash, Reader, Review, owner, researcher, trainer};
+use super::headline::headline;
+use super::{Context, InputHash, Reader, Review, disclosure, owner, researcher, trainer};
 use crate::analysis::Analysis;
-use crate::builder::{Builder, Cell, Kind, count_at, interval_of_share};
+use crate::builder::{Builder, Kind};
 use crate::error::QueryError;
-use crate::fits::Measure;
 use crate::selection::Selection;
 use crate::table::Table;
 
@@ -72,20 +72,14 @@ pub fn gather(request: &ReviewRequest<'_>) -> Result<Vec<Review>, QueryError> {
             Reader::Researcher => researcher::tables(&mut whole)?,
             Reader::Trainer => trainer::tables(&mut whole)?,
         };
-        if reader != Reader::Owner {
-            tables.insert("headline", headline(&trends, quarter));
-        }
+        tables.insert("headline", headline(&trends, whole.fits()?, plan, quarter));
         tables.insert("quality", quality.clone());
         tables.insert("tolerance", tolerance.clone());
-        let tables: BTreeMap<String, Table> = tables
+        let mut tables: BTreeMap<String, Table> = tables
             .into_iter()
-            .map(|(key, table)| {
-                (
-                    key.to_owned(),
-                    withhold(key, table.named(key), plan.minimum_cell),
-                )
-            })
+            .map(|(key, table)| (key.to_owned(), table.named(key)))
             .collect();
+        disclosure::withhold(&mut tables, plan.minimum_cell);
         reviews.push(Review {
             reader,
             context: context.clone(),
@@ -185,133 +179,4 @@ fn tolerance(criteria: &[&Criterion]) -> Table {
         }
     }
     out.build()
-}
-
-/// What the headline numbers are called on the page, and their unit.
-pub(super) const HEADLINES: [(Measure, &str, &str); 7] = [
-    (
-        Measure::WithinCriterion,
-        "Fittings within the criterion",
-        "share",
-    ),
-    (
-        Measure::WithinSecond,
-        "Fittings within the second criterion",
-        "share",
-    ),
-    (
-        Measure::Verified,
-        "Fittings verified by a final real-ear response",
-        "share",
-    ),
-    (Measure::TwoEar, "Candidates fitted in both ears", "share"),
-    (
-        Measure::Answered,
-        "Fittings with an answer on satisfaction",
-        "share",
-    ),
-    (
-        Measure::Satisfied,
-        "Satisfied, of those who answered",
-        "share",
-    ),
-    (Measure::Rms, "Mean RMS deviation from target", "dB"),
-];
-
-/// The headline numbers of the quarter under review, from the trends.
-pub(super) fn headline(trends: &Table, quarter: Option<Quarter>) -> Table {
-    let mut out = Builder::new(
-        "headline",
-        &[],
-        &[
-            ("measure", Kind::Text),
-            ("label", Kind::Text),
-            ("unit", Kind::Text),
-            ("n", Kind::Integer),
-            ("value", Kind::Real),
-            ("lo", Kind::Real),
-            ("hi", Kind::Real),
-            ("centre", Kind::Real),
-            ("lower", Kind::Real),
-            ("upper", Kind::Real),
-            ("signal", Kind::Text),
-        ],
-    );
-    let quarter = quarter.map(|q| q.to_string());
-    for (measure, label, unit) in HEADLINES {
-        let row = (0..trends.rows()).find(|&row| {
-            trends.text_at("measure", row) == Some(measure.name())
-                && trends.text_at("quarter", row) == quarter.as_deref()
-        });
-        let Some(row) = row else { continue };
-        let n = count_at(trends, "n", row);
-        let value = trends.real_at("value", row);
-        let interval = value
-            .filter(|_| unit == "share")
-            .and_then(|share| interval_of_share(share, n));
-        let real = |column| Cell::Real(trends.real_at(column, row));
-        out.row(
-            &[],
-            vec![
-                measure.name().into(),
-                label.into(),
-                unit.into(),
-                n.into(),
-                value.into(),
-                interval.map(|i| i.lo).into(),
-                interval.map(|i| i.hi).into(),
-                real("centre"),
-                real("lower"),
-                real("upper"),
-                Cell::Text(trends.text_at("signal", row).map(str::to_owned)),
-            ],
-        );
-    }
-    out.build()
-}
-
-/// Columns that count people or fittings, one of which every table with cells to withhold has.
-const COUNTS: [&str; 7] = [
-    "n",
-    "n_fittings",
-    "n_candidates",
-    "n_ears",
-    "n_answered",
-    "n_first",
-    "n_final",
-];
-
-/// Tables whose counts are the message itself, or that name single records for local use.
-const NOT_WITHHELD: [&str; 5] = ["quality", "tolerance", "flow", "referral_list", "funnel"];
-
-/// Takes the values out of rows built on fewer than `minimum` people, and marks them.
-fn withhold(key: &str, mut table: Table, minimum: i64) -> Table {
-    let Some(count) = COUNTS.into_iter().find(|name| table.column(name).is_some()) else {
-        return table;
-    };
-    if NOT_WITHHELD.contains(&key) {
-        return table;
-    }
-    let few: Vec<bool> = (0..table.rows())
-        .map(|row| {
-            table
-                .integer_at(count, row)
-                .is_some_and(|n| n > 0 && n < minimum)
-        })
-        .collect();
-    let cleared: Vec<String> = table
-        .columns
-        .iter()
-        .filter(|column| matches!(column.values, crate::table::Values::Real(_)))
-        .map(|column| column.name.clone())
-        .filter(|name| !matches!(name.as_str(), "bin_lo" | "bin_hi"))
-        .chain(COUNTS.iter().map(|name| (*name).to_owned()))
-        .chain(["n_two_ear".to_owned(), "signal".to_owned()])
-        .collect();
-    for (row, _) in few.iter().enumerate().filter(|(_, few)| **few) {
-        for name in &cleared {
-            table.clear(name, row);
-        }
-    }
-    table.flag("withheld", few.into_iter().map(Some).collect())
 }

@@ -1,7 +1,9 @@
 //! What each reader's report is made of: named tables, gathered once. Cells built on too few people are withheld here,
 //! in one place, so that no page, figure or file can show them.
 
+mod disclosure;
 mod gather;
+mod headline;
 mod owner;
 mod researcher;
 mod trainer;

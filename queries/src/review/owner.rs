@@ -6,10 +6,11 @@ use fitcohort_pipeline::plan::Plan;
 use fitcohort_pipeline::quarter::Quarter;
 use fitcohort_pipeline::store::Cohort;
 
-use super::gather::headline;
+use super::headline::interval_of_mean;
 use crate::analysis::Analysis;
 use crate::builder::{Builder, Cell, Kind, count_at, interval_of_share};
 use crate::error::QueryError;
+use crate::fits::Measure;
 use crate::selection::Selection;
 use crate::table::Table;
 
@@ -29,7 +30,9 @@ pub(super) fn tables(
     };
     let ask =
         |selection: Selection, name: &str| Analysis::open(cohort, plan, selection)?.query(name);
-    let deviation = ask(this_quarter(&[]), "match")?.where_text("stage", "final");
+    let deviation = Analysis::open(cohort, plan, this_quarter(&[]))?
+        .matches_with_fittings()?
+        .where_text("stage", "final");
     let listed = Analysis::open(cohort, plan, this_quarter(&[]))?
         .referral_list()?
         .where_text("rule", &plan.referral_rule)
@@ -44,7 +47,6 @@ pub(super) fn tables(
         .renamed("clinic", "clinic_id")
         .renamed("clinician", "clinician_id");
     Ok(BTreeMap::from([
-        ("headline", headline(trends, quarter)),
         ("trends", trends.clone()),
         ("deviation", deviation),
         ("two_ear_by_grade", ask(this_quarter(&["grade"]), "ears")?),
@@ -53,7 +55,10 @@ pub(super) fn tables(
         ("referral_list", listed),
         (
             "clinics",
-            clinics(&ask(this_quarter(&["clinic_id"]), "clinicians")?),
+            clinics(
+                &mut Analysis::open(cohort, plan, this_quarter(&["clinic_id"]))?,
+                plan,
+            )?,
         ),
     ]))
 }
@@ -82,7 +87,7 @@ fn rules() -> Table {
         ),
         (
             "contiguous-10",
-            "at least 10 dB at two adjacent of these octaves, or at least 15 dB at one",
+            "at least 10 dB at two adjacent of 500, 1000, 2000, 4000, 8000 Hz, or at least 15 dB at one of them",
             "Congress of Neurological Surgeons guideline 2018 (secondary source)",
         ),
         (
@@ -101,8 +106,16 @@ fn rules() -> Table {
     out.build()
 }
 
-/// Clinics in the quarter: clinic_id × measure with limits of the funnel as interval.
-fn clinics(units: &Table) -> Table {
+/// Clinics in the quarter, with the interval of each and the funnel of all: clinic_id × measure.
+fn clinics(analysis: &mut Analysis<'_>, plan: &Plan) -> Result<Table, QueryError> {
+    let units = analysis.query("clinicians")?;
+    let fits = analysis.fits()?;
+    let by = ["clinic_id".to_owned()];
+    let rows_of: BTreeMap<Option<String>, Vec<usize>> = fits
+        .groups(&by)
+        .into_iter()
+        .filter_map(|group| Some((group.labels.into_iter().next()?, group.rows)))
+        .collect();
     let mut out = Builder::new(
         "clinics",
         &[],
@@ -119,31 +132,34 @@ fn clinics(units: &Table) -> Table {
         ],
     );
     for row in 0..units.rows() {
-        let text = |column| Cell::Text(units.text_at(column, row).map(str::to_owned));
+        let clinic = units.text_at("clinic_id", row).map(str::to_owned);
+        let measure = units.text_at("measure", row).unwrap_or_default();
+        let observed = units.real_at("observed", row);
+        let n = count_at(&units, "n", row);
+        let level = Measure::LEVELS
+            .into_iter()
+            .find(|level| level.name() == measure);
+        let interval = match level {
+            Some(level) => rows_of
+                .get(&clinic)
+                .and_then(|rows| interval_of_mean(fits, rows, level, plan)),
+            None => observed.and_then(|share| interval_of_share(share, n)),
+        };
         let real = |column| Cell::Real(units.real_at(column, row));
-        let n = count_at(units, "n", row);
-        let is_share = !matches!(
-            units.text_at("measure", row),
-            Some("rms" | "signed" | "high_frequency")
-        );
-        let interval = units
-            .real_at("observed", row)
-            .filter(|_| is_share)
-            .and_then(|share| interval_of_share(share, n));
         out.row(
             &[],
             vec![
-                text("clinic_id"),
-                text("measure"),
+                Cell::Text(clinic),
+                measure.into(),
                 n.into(),
-                real("observed"),
+                observed.into(),
                 interval.map(|i| i.lo).into(),
                 interval.map(|i| i.hi).into(),
                 real("limit_low"),
                 real("limit_high"),
-                text("signal"),
+                Cell::Text(units.text_at("signal", row).map(str::to_owned)),
             ],
         );
     }
-    out.build()
+    Ok(out.build())
 }

@@ -26,12 +26,13 @@ pub(super) fn tables(
     let flow = flow(whole)?;
     let association = whole.query("association")?;
     let outcomes = whole.query("outcomes")?;
-    let variance = whole.query("variance")?;
+    let variance = whole.variance_with_counts()?;
     let resampling = Resampling {
         replicates: whole.plan.permutations.into(),
         seed: whole.plan.seed,
     };
     let satisfied_from = whole.plan.outcome.satisfied_from;
+    let minimum = usize::try_from(whole.plan.minimum_cell).unwrap_or(1);
     let fits = whole.fits()?;
     Ok(BTreeMap::from([
         ("flow", flow),
@@ -42,7 +43,10 @@ pub(super) fn tables(
         ),
         ("dose_response", dose_response(fits, satisfied_from)),
         ("rms_by_answer", rms_by_answer(fits, satisfied_from)),
-        ("rms_histogram", rms_histogram(fits, satisfied_from)),
+        (
+            "rms_histogram",
+            rms_histogram(fits, satisfied_from, minimum),
+        ),
         ("response_by_match", response_by_match(fits, satisfied_from)),
         ("outcomes", outcomes),
         ("variance", variance),
@@ -330,8 +334,9 @@ fn rms_by_answer(fits: &Fits, satisfied_from: f64) -> Table {
     out.build()
 }
 
-/// Histogram of the RMS deviation by answer.
-fn rms_histogram(fits: &Fits, satisfied_from: f64) -> Table {
+/// Histogram of the RMS deviation by answer. The sparse bins at either end are joined until they hold enough fittings to
+/// be shown; the last bin is open.
+fn rms_histogram(fits: &Fits, satisfied_from: f64, minimum: usize) -> Table {
     let mut out = Builder::new(
         "rms_histogram",
         &[],
@@ -343,13 +348,29 @@ fn rms_histogram(fits: &Fits, satisfied_from: f64) -> Table {
         ],
     );
     for (score, values) in by_answer(fits, satisfied_from) {
-        for bin in 0..=HISTOGRAM_BINS {
-            let lo = f64::from(bin) * 0.5;
-            let hi = (bin < HISTOGRAM_BINS).then_some(lo + 0.5);
-            let n = values
-                .iter()
-                .filter(|rms| **rms >= lo && hi.is_none_or(|hi| **rms < hi))
-                .count();
+        let mut bins: Vec<(f64, Option<f64>, usize)> = (0..=HISTOGRAM_BINS)
+            .map(|bin| {
+                let lo = f64::from(bin) * 0.5;
+                let hi = (bin < HISTOGRAM_BINS).then_some(lo + 0.5);
+                let inside = |rms: &&f64| **rms >= lo && hi.is_none_or(|hi| **rms < hi);
+                (lo, hi, values.iter().filter(inside).count())
+            })
+            .collect();
+        while let [.., before, last] = bins.as_mut_slice()
+            && last.2 < minimum
+        {
+            before.1 = last.1;
+            before.2 += last.2;
+            bins.pop();
+        }
+        while let [first, second, ..] = bins.as_mut_slice()
+            && first.2 < minimum
+        {
+            second.0 = first.0;
+            second.2 += first.2;
+            bins.remove(0);
+        }
+        for (lo, hi, n) in bins {
             out.row(
                 &[],
                 vec![score_of(score).into(), lo.into(), hi.into(), n.into()],

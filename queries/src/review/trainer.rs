@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use crate::analysis::Analysis;
-use crate::builder::{Builder, Cell, Kind};
+use crate::builder::{Builder, Cell, Kind, count_at, interval_of_share};
 use crate::engine;
 use crate::error::QueryError;
 use crate::fits::{Fits, Measure};
@@ -18,7 +18,7 @@ pub(super) fn tables(
     whole: &mut Analysis<'_>,
 ) -> Result<BTreeMap<&'static str, Table>, QueryError> {
     let clinicians = whole.query("clinicians")?;
-    let variance = whole.query("variance")?;
+    let variance = whole.variance_with_counts()?;
     let funnel = funnel(whole)?;
     let signature = signature(whole)?;
     let satisfied_from = whole.plan.outcome.satisfied_from;
@@ -102,6 +102,15 @@ fn grid(largest: u64) -> Vec<u64> {
     sizes
 }
 
+/// Deviations of one clinician at one frequency.
+#[derive(Default)]
+struct Sum {
+    n: u64,
+    fittings: u64,
+    total: f64,
+    squares: f64,
+}
+
 /// Mean deviation by clinician and frequency, over headline curves.
 fn signature(whole: &Analysis<'_>) -> Result<Table, QueryError> {
     let selection = Selection {
@@ -109,25 +118,27 @@ fn signature(whole: &Analysis<'_>) -> Result<Table, QueryError> {
         ..whole.selection.clone()
     };
     let found = Analysis::open(whole.cohort, whole.plan, selection)?
-        .query("match")?
+        .matches_with_fittings()?
         .where_text("stage", "final")
         .where_text("input_band", "average");
     // Response and gain deviate by the same decibels, so both quantities count together, weighted by their numbers.
-    let mut sums: BTreeMap<(Option<String>, i64), (u64, f64, f64)> = BTreeMap::new();
+    let mut sums: BTreeMap<(Option<String>, i64), Sum> = BTreeMap::new();
     for row in 0..found.rows() {
         let key = (
             found.text_at("clinician_id", row).map(str::to_owned),
             found.integer_at("frequency_hz", row).unwrap_or(0),
         );
-        let n = crate::builder::count_at(&found, "n_ears", row);
+        let n = count_at(&found, "n_ears", row);
         #[allow(clippy::cast_precision_loss, reason = "counts stay far below 2^53")]
         let weight = n as f64;
         let mean = found.real_at("mean", row).unwrap_or(0.0);
         let square = found.real_at("rms", row).unwrap_or(0.0).powi(2);
         let sum = sums.entry(key).or_default();
-        sum.0 += n;
-        sum.1 += weight * mean;
-        sum.2 += weight * square;
+        sum.n += n;
+        sum.total += weight * mean;
+        sum.squares += weight * square;
+        // A fitting may have both quantities; counting it once too few is on the safe side of withholding.
+        sum.fittings = sum.fittings.max(count_at(&found, "n_fittings", row));
     }
     let mut out = Builder::new(
         "signature",
@@ -135,22 +146,25 @@ fn signature(whole: &Analysis<'_>) -> Result<Table, QueryError> {
         &[
             ("clinician_id", Kind::Text),
             ("frequency_hz", Kind::Integer),
+            ("n_fittings", Kind::Integer),
             ("n_ears", Kind::Integer),
             ("mean", Kind::Real),
             ("sd", Kind::Real),
         ],
     );
-    for ((clinician, frequency), (n, total, squares)) in sums {
+    for ((clinician, frequency), sum) in sums {
         #[allow(clippy::cast_precision_loss, reason = "counts stay far below 2^53")]
-        let count = n as f64;
-        let mean = total / count;
-        let sd = (n > 1).then(|| ((squares - count * mean * mean).max(0.0) / (count - 1.0)).sqrt());
+        let count = sum.n as f64;
+        let mean = sum.total / count;
+        let scatter = (sum.squares - count * mean * mean).max(0.0);
+        let sd = (sum.n > 1).then(|| (scatter / (count - 1.0)).sqrt());
         out.row(
             &[],
             vec![
                 Cell::Text(clinician),
                 frequency.into(),
-                n.into(),
+                sum.fittings.into(),
+                sum.n.into(),
                 mean.into(),
                 sd.into(),
             ],
@@ -204,8 +218,11 @@ fn first_final(fits: &Fits, satisfied_from: f64) -> Table {
             ("rms_final", Kind::Real),
             ("rms_final_lo", Kind::Real),
             ("rms_final_hi", Kind::Real),
+            ("n_within", Kind::Integer),
             ("within_first", Kind::Real),
             ("within_final", Kind::Real),
+            ("within_final_lo", Kind::Real),
+            ("within_final_hi", Kind::Real),
         ],
     );
     for group in fits.groups(&by_clinician()) {
@@ -238,6 +255,8 @@ fn first_final(fits: &Fits, satisfied_from: f64) -> Table {
             #[allow(clippy::cast_precision_loss, reason = "counts stay far below 2^53")]
             (!values.is_empty()).then(|| values.iter().map(pick).sum::<f64>() / values.len() as f64)
         };
+        let within_final = mean(&within, |pair| pair.1);
+        let judged = within_final.and_then(|share| interval_of_share(share, within.len() as u64));
         out.row(
             &group.labels,
             vec![
@@ -247,8 +266,11 @@ fn first_final(fits: &Fits, satisfied_from: f64) -> Table {
                 mean(&rms, |pair| pair.1).into(),
                 interval.map(|i| i.lo).into(),
                 interval.map(|i| i.hi).into(),
+                within.len().into(),
                 mean(&within, |pair| pair.0).into(),
-                mean(&within, |pair| pair.1).into(),
+                within_final.into(),
+                judged.map(|i| i.lo).into(),
+                judged.map(|i| i.hi).into(),
             ],
         );
     }

@@ -43,8 +43,12 @@ pub(crate) fn sd_of(n: u64, total: Option<i64>, squares: Option<i64>, unit: f64)
         .map(|sd| sd / unit)
 }
 
-/// Distribution of the deviation: group × stage × quantity × input_band × frequency_hz.
-pub(super) fn matches(analysis: &mut Analysis<'_>) -> Result<Table, QueryError> {
+/// Distribution of the deviation: group × stage × quantity × input_band × frequency_hz; with the number of fittings
+/// behind each row where that is asked for, which takes longer to count than ears do.
+pub(super) fn matches(
+    analysis: &mut Analysis<'_>,
+    with_fittings: bool,
+) -> Result<Table, QueryError> {
     let by = analysis.by().to_vec();
     let keys = with_curve_row(&by);
     let mut out = Builder::new(
@@ -52,6 +56,7 @@ pub(super) fn matches(analysis: &mut Analysis<'_>) -> Result<Table, QueryError> 
         &keys,
         &[
             ("frequency_hz", Kind::Integer),
+            ("n_fittings", Kind::Integer),
             ("n_ears", Kind::Integer),
             ("mean", Kind::Real),
             ("sd", Kind::Real),
@@ -69,6 +74,14 @@ pub(super) fn matches(analysis: &mut Analysis<'_>) -> Result<Table, QueryError> 
         let places = analysis
             .places(&by)
             .with("frequency", frequency.to_string())
+            .with(
+                "n_fittings",
+                if with_fittings {
+                    "COUNT(DISTINCT fitting_id)"
+                } else {
+                    "NULL"
+                },
+            )
             // Where the criterion does not look, a limit below zero counts nothing; a bare minus after the text's
             // own would begin a comment.
             .with(
@@ -85,6 +98,7 @@ pub(super) fn matches(analysis: &mut Analysis<'_>) -> Result<Table, QueryError> 
                 &labels_at(&found, &keys, row),
                 vec![
                     Cell::from(i64::from(*frequency)),
+                    found.integer_at("n_fittings", row).into(),
                     n.into(),
                     mean_of(total, n, HUNDREDTHS).into(),
                     sd_of(n, total, squares, HUNDREDTHS).into(),
@@ -106,7 +120,12 @@ pub(super) fn matches(analysis: &mut Analysis<'_>) -> Result<Table, QueryError> 
     }
     let mut order = keys;
     order.push("frequency_hz".to_owned());
-    Ok(order::sorted(&out.build(), &order))
+    let table = order::sorted(&out.build(), &order);
+    Ok(if with_fittings {
+        table
+    } else {
+        table.without(&["n_fittings"])
+    })
 }
 
 /// Measures of whole curves: group × stage × quantity × input_band.

@@ -76,14 +76,14 @@ impl Analysis<'_> {
     /// [`QueryError::UnknownQuery`] for another name; otherwise as the query says.
     pub fn query(&mut self, name: &str) -> Result<Table, QueryError> {
         match name {
-            "match" => matching::matches(self),
+            "match" => matching::matches(self, false),
             "curves" => matching::curves(self),
             "verification" => matching::verification(self),
             "ears" => people::ears(self),
             "outcomes" => people::outcomes(self),
             "association" => association::association(self),
             "clinicians" => units::clinicians(self),
-            "variance" => units::variance(self),
+            "variance" => Ok(units::variance(self)?.without(&["n", "n_clinicians"])),
             "trends" => trends::trends(self),
             "referrals" => people::referrals(self),
             "quality" => people::quality(self),
@@ -92,6 +92,22 @@ impl Analysis<'_> {
                 known: QUERIES.map(|query| query.name).join(", "),
             }),
         }
+    }
+
+    /// `match` with the number of fittings behind each row, in the column `n_fittings`.
+    ///
+    /// # Errors
+    /// [`QueryError::Engine`].
+    pub(crate) fn matches_with_fittings(&mut self) -> Result<Table, QueryError> {
+        matching::matches(self, true)
+    }
+
+    /// `variance` with the numbers of fittings and of clinicians behind each fit, `n` and `n_clinicians`.
+    ///
+    /// # Errors
+    /// [`QueryError::Engine`].
+    pub(crate) fn variance_with_counts(&mut self) -> Result<Table, QueryError> {
+        units::variance(self)
     }
 
     /// The fittings that the asymmetry rules flag, one row a rule and fitting. It names single records: keep it local.

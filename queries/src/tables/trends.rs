@@ -109,15 +109,18 @@ where
 fn share_points(counts: &[(u64, u64)]) -> Vec<QuarterPoint> {
     let present: Vec<bool> = counts.iter().map(|(_, n)| *n > 0).collect();
     let there: Vec<(u64, u64)> = counts.iter().copied().filter(|(_, n)| *n > 0).collect();
-    let chart = p_chart(&there, true).ok();
+    // Quarters that happen to lie closer together than chance would have them are no reason for narrower limits.
+    let chart = match p_chart(&there, true) {
+        Ok(chart) if chart.sigma_z < 1.0 => p_chart(&there, false).ok(),
+        other => other.ok(),
+    };
     let points: Vec<Point> = chart
         .as_ref()
         .map_or_else(Vec::new, |chart| chart.points.clone());
     let averages = chart.and_then(|chart| {
         let means: Vec<f64> = there.iter().filter_map(|&(k, n)| ratio(k, n)).collect();
         let sizes: Vec<u64> = there.iter().map(|(_, n)| *n).collect();
-        let sigma =
-            (chart.centre * (1.0 - chart.centre)).sqrt() * chart.sigma_z.max(f64::MIN_POSITIVE);
+        let sigma = (chart.centre * (1.0 - chart.centre)).sqrt() * chart.sigma_z.max(1.0);
         ewma(&means, &sizes, chart.centre, sigma, EwmaSettings::default()).ok()
     });
     let averages = averages.unwrap_or_default();

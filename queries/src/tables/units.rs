@@ -120,6 +120,13 @@ fn sufficient(values: &[f64]) -> Option<random_intercept::Group> {
     Some(random_intercept::Group { n, mean, ss })
 }
 
+/// Fewer units than this say too little about their over-dispersion: one outlier among five would hide itself in it.
+const ENOUGH_UNITS: usize = 10;
+
+fn enough(z: &[f64]) -> Option<&[f64]> {
+    (z.len() >= ENOUGH_UNITS).then_some(z)
+}
+
 /// The limits of a funnel by size of unit.
 pub(crate) enum Funnel {
     /// For a share: overall share, and factor on the variance.
@@ -156,7 +163,9 @@ impl Funnel {
             .iter()
             .map(|&(_, n)| (target * (1.0 - target) / n as f64).sqrt())
             .collect();
-        let phi = dispersion(&z, &errors).map_or(1.0, |d: Dispersion| d.in_force());
+        let phi = enough(&z)
+            .and_then(|z| dispersion(z, &errors).ok())
+            .map_or(1.0, |d: Dispersion| d.in_force());
         Ok(Self::Share { target, phi })
     }
 
@@ -186,7 +195,9 @@ impl Funnel {
             .zip(&errors)
             .map(|(group, error)| (group.mean - target) / error)
             .collect();
-        let tau_squared = dispersion(&z, &errors).map_or(0.0, |d| d.tau_squared_winsorised);
+        let tau_squared = enough(&z)
+            .and_then(|z| dispersion(z, &errors).ok())
+            .map_or(0.0, |d| d.tau_squared_winsorised);
         Ok(Self::Level {
             target,
             sd,
@@ -343,6 +354,8 @@ pub(super) fn variance(analysis: &mut Analysis<'_>) -> Result<Table, QueryError>
         &[
             ("measure", Kind::Text),
             ("component", Kind::Text),
+            ("n", Kind::Integer),
+            ("n_clinicians", Kind::Integer),
             ("estimate", Kind::Real),
             ("lo", Kind::Real),
             ("hi", Kind::Real),
@@ -387,6 +400,8 @@ pub(super) fn variance(analysis: &mut Analysis<'_>) -> Result<Table, QueryError>
                     vec![
                         measure.name().into(),
                         component.into(),
+                        fit.as_ref().map_or(0, |(f, _, _)| f.observations).into(),
+                        fit.as_ref().map_or(0, |(f, _, _)| f.groups).into(),
                         estimate.into(),
                         interval.map(|i| i.lo).into(),
                         interval.map(|i| i.hi).into(),

@@ -121,7 +121,7 @@ fn by_grade_title(table: &Table) -> String {
         let interval = |name: &str| table.real_at(name, row).map(|x| format::share(x, n(row)));
         let mut details = Vec::new();
         if let (Some(lo), Some(hi)) = (interval("two_ear_lo"), interval("two_ear_hi")) {
-            details.push(format!("95\u{202f}% {lo} to {hi}"));
+            details.push(format!("interval {lo} to {hi}"));
         }
         details.extend(n(row).map(format::n));
         format!(

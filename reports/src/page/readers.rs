@@ -87,7 +87,7 @@ fn more(rows: usize) -> String {
     format!("And {} more in the table of clinics.", format::count(rows))
 }
 
-/// "clinic-03: fittings within criterion 24 % (95 % 13 % to 39 %, n = 38), below its limits."
+/// "clinic-03: fittings within criterion 24 % (95 % interval 13 % to 39 %, n = 38), below its limits."
 fn clinic(table: &Table, row: usize) -> String {
     let n = table.integer_at("n", row);
     let (what, unit) = match table.text_at("measure", row) {
@@ -103,7 +103,7 @@ fn clinic(table: &Table, row: usize) -> String {
     };
     let mut details = Vec::new();
     if let (Some(lo), Some(hi)) = (write("lo"), write("hi")) {
-        details.push(format!("95\u{202f}% {lo} to {hi}"));
+        details.push(format!("95\u{202f}% interval {lo} to {hi}"));
     }
     details.extend(n.map(format::n));
     let side = match Signal::at(table, row) {

@@ -239,7 +239,7 @@ fn the_owner_is_told_which_clinics_to_look_at() {
     let mut review = review(Reader::Owner, MEDIUM);
     let html = page(&review);
     assert!(html.contains(
-        "clinic-000: fittings within criterion 24\u{202f}% (95\u{202f}% 13\u{202f}% to 36\u{202f}%, \
+        "clinic-000: fittings within criterion 24\u{202f}% (95\u{202f}% interval 13\u{202f}% to 36\u{202f}%, \
          n\u{a0}=\u{a0}38), below its limits."
     ));
     assert!(html.contains(
