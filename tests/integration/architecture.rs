@@ -41,7 +41,10 @@ fn data_flows_one_way() {
     let none_of = |member: &str, forbidden: &[&str]| {
         let found = dependencies(member);
         for name in forbidden {
-            assert!(!found.iter().any(|dependency| dependency == name), "{member} depends on {name}");
+            assert!(
+                !found.iter().any(|dependency| dependency == name),
+                "{member} depends on {name}"
+            );
         }
     };
     let own = [
@@ -52,8 +55,26 @@ fn data_flows_one_way() {
     ];
     none_of("synthetic-data", &own);
     none_of("pipeline", &own);
-    none_of("queries", &["fitcohort-synthetic-data", "fitcohort-reports", "plotters", "maud"]);
-    none_of("reports", &["fitcohort-synthetic-data", "fitcohort-pipeline", "polars", "arrow", "parquet", "statrs"]);
+    none_of(
+        "queries",
+        &[
+            "fitcohort-synthetic-data",
+            "fitcohort-reports",
+            "plotters",
+            "maud",
+        ],
+    );
+    none_of(
+        "reports",
+        &[
+            "fitcohort-synthetic-data",
+            "fitcohort-pipeline",
+            "polars",
+            "arrow",
+            "parquet",
+            "statrs",
+        ],
+    );
 }
 
 #[test]
@@ -67,9 +88,18 @@ fn the_query_engine_stays_in_one_module_and_statistics_know_no_files() {
         if !path.ends_with("engine.rs") {
             assert!(!code("polars"), "{} knows polars", path.display());
         }
-        let in_statistics = path.components().any(|part| part.as_os_str() == "statistics");
+        let in_statistics = path
+            .components()
+            .any(|part| part.as_os_str() == "statistics");
         if in_statistics && !path.components().any(|part| part.as_os_str() == "tests") {
-            for word in ["std::fs", "std::io", "arrow", "parquet", "crate::table", "fitcohort_pipeline"] {
+            for word in [
+                "std::fs",
+                "std::io",
+                "arrow",
+                "parquet",
+                "crate::table",
+                "fitcohort_pipeline",
+            ] {
                 assert!(!code(word), "{} knows {word}", path.display());
             }
         }
@@ -81,8 +111,15 @@ fn sql_texts_state_their_grain_and_stay_portable() {
     for entry in fs::read_dir(root().join("queries/sql")).expect("the texts") {
         let path = entry.expect("an entry").path();
         let text = fs::read_to_string(&path).expect("a text");
-        let name = path.file_stem().expect("a name").to_string_lossy().into_owned();
-        assert!(text.starts_with(&format!("-- {name}:")), "{name} begins with its name");
+        let name = path
+            .file_stem()
+            .expect("a name")
+            .to_string_lossy()
+            .into_owned();
+        assert!(
+            text.starts_with(&format!("-- {name}:")),
+            "{name} begins with its name"
+        );
         for heading in ["-- grain:", "-- input:", "-- output:"] {
             assert!(text.contains(heading), "{name} has no {heading}");
         }
@@ -92,7 +129,16 @@ fn sql_texts_state_their_grain_and_stay_portable() {
             .collect::<Vec<_>>()
             .join("\n");
         // What engines do differently is not used.
-        for word in ["ROUND", "EXISTS", "DATE_TRUNC", "ROLLUP", "GROUPING SETS", "AVG(", " / ", "STDDEV"] {
+        for word in [
+            "ROUND",
+            "EXISTS",
+            "DATE_TRUNC",
+            "ROLLUP",
+            "GROUPING SETS",
+            "AVG(",
+            " / ",
+            "STDDEV",
+        ] {
             assert!(!code.contains(word), "{name} uses {word}");
         }
     }
@@ -107,6 +153,10 @@ fn files_stay_small_enough_to_find_things_in() {
     rust_files(&root().join("tests"), &mut all);
     for path in all {
         let lines = fs::read_to_string(&path).expect("a source").lines().count();
-        assert!(lines <= 520, "{} has {lines} lines: it is asking to be two", path.display());
+        assert!(
+            lines <= 520,
+            "{} has {lines} lines: it is asking to be two",
+            path.display()
+        );
     }
 }

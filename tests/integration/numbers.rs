@@ -6,7 +6,14 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use crate::workspace::{Rows, Workspace};
 
-const LIMITS: [(u32, f64); 6] = [(250, 5.0), (500, 5.0), (1000, 5.0), (2000, 5.0), (3000, 8.0), (4000, 8.0)];
+const LIMITS: [(u32, f64); 6] = [
+    (250, 5.0),
+    (500, 5.0),
+    (1000, 5.0),
+    (2000, 5.0),
+    (3000, 8.0),
+    (4000, 8.0),
+];
 
 struct Delivery {
     workspace: Workspace,
@@ -19,10 +26,22 @@ struct Delivery {
 /// An invented delivery without planted errors, read back as plain text, and its cohort.
 fn delivery() -> Delivery {
     let workspace = Workspace::new();
-    workspace.ok(&["synthesize", "--fittings", "250", "--seed", "42", "--planted-errors", "0", "--out", "d"]);
+    workspace.ok(&[
+        "synthesize",
+        "--fittings",
+        "250",
+        "--seed",
+        "42",
+        "--planted-errors",
+        "0",
+        "--out",
+        "d",
+    ]);
     workspace.ok(&["ingest", "d", "--into", "c"]);
     let table = |name: &str| {
-        Rows::parse(&std::fs::read_to_string(workspace.path(&format!("d/{name}.csv"))).expect("a table"))
+        Rows::parse(
+            &std::fs::read_to_string(workspace.path(&format!("d/{name}.csv"))).expect("a table"),
+        )
     };
     Delivery {
         fittings: table("fittings"),
@@ -36,11 +55,22 @@ fn delivery() -> Delivery {
 /// A curve as it stands in the file: key, then deviation by frequency.
 type Curves = BTreeMap<(String, String, String, String, String), BTreeMap<u32, f64>>;
 
+/// Deviations by clinician, stage, quantity, input band and frequency.
+type Points<'a> = BTreeMap<(String, String, String, &'a str, u32), Vec<f64>>;
+
+/// Curves by clinician, stage, quantity and input band.
+type Whole<'a> = BTreeMap<(String, String, String, &'a str), Vec<&'a BTreeMap<u32, f64>>>;
+
 impl Delivery {
     fn fitted_ears(&self) -> BTreeSet<(String, String)> {
         (0..self.ears.rows.len())
             .filter(|&row| self.ears.get(row, "fitted") == "true")
-            .map(|row| (self.ears.get(row, "fitting_id").to_owned(), self.ears.get(row, "ear").to_owned()))
+            .map(|row| {
+                (
+                    self.ears.get(row, "fitting_id").to_owned(),
+                    self.ears.get(row, "ear").to_owned(),
+                )
+            })
             .collect()
     }
 
@@ -50,11 +80,19 @@ impl Delivery {
         let mut curves = Curves::new();
         for row in 0..self.responses.rows.len() {
             let text = |column: &str| self.responses.get(row, column).to_owned();
-            if !fitted.contains(&(text("fitting_id"), text("ear"))) || text("target_db").is_empty() {
+            if !fitted.contains(&(text("fitting_id"), text("ear"))) || text("target_db").is_empty()
+            {
                 continue;
             }
-            let key = (text("fitting_id"), text("ear"), text("stage"), text("quantity"), text("input_level_db"));
-            let deviation = self.responses.real(row, "measured_db") - self.responses.real(row, "target_db");
+            let key = (
+                text("fitting_id"),
+                text("ear"),
+                text("stage"),
+                text("quantity"),
+                text("input_level_db"),
+            );
+            let deviation =
+                self.responses.real(row, "measured_db") - self.responses.real(row, "target_db");
             let frequency = text("frequency_hz").parse().expect("a frequency");
             curves.entry(key).or_default().insert(frequency, deviation);
         }
@@ -84,7 +122,9 @@ fn within(curve: &BTreeMap<u32, f64>) -> Option<bool> {
     let mut known = true;
     for (frequency, limit) in LIMITS {
         match curve.get(&frequency) {
-            Some(deviation) if (deviation * 100.0).round().abs() > limit * 100.0 => return Some(false),
+            Some(deviation) if (deviation * 100.0).round().abs() > limit * 100.0 => {
+                return Some(false);
+            }
             Some(_) => {}
             None => known = false,
         }
@@ -112,17 +152,27 @@ fn match_and_curves_agree_with_plain_loops() {
     let delivery = delivery();
     let curves = delivery.curves();
     let clinician = delivery.clinician();
-    let mut points: BTreeMap<(String, String, String, &str, u32), Vec<f64>> = BTreeMap::new();
-    let mut whole: BTreeMap<(String, String, String, &str), Vec<&BTreeMap<u32, f64>>> = BTreeMap::new();
+    let mut points: Points<'_> = BTreeMap::new();
+    let mut whole: Whole<'_> = BTreeMap::new();
     for ((fitting, _, stage, quantity, level), curve) in &curves {
-        let group = (clinician[fitting].clone(), stage.clone(), quantity.clone(), band(level));
+        let group = (
+            clinician[fitting].clone(),
+            stage.clone(),
+            quantity.clone(),
+            band(level),
+        );
         for (frequency, deviation) in curve {
             let (a, b, c, d) = group.clone();
-            points.entry((a, b, c, d, *frequency)).or_default().push(*deviation);
+            points
+                .entry((a, b, c, d, *frequency))
+                .or_default()
+                .push(*deviation);
         }
         whole.entry(group).or_default().push(curve);
     }
-    let rows = delivery.workspace.query(&["match", "c", "--by", "clinician_id"]);
+    let rows = delivery
+        .workspace
+        .query(&["match", "c", "--by", "clinician_id"]);
     assert_eq!(rows.rows.len(), points.len());
     for ((clinician, stage, quantity, band, frequency), values) in &points {
         let row = rows.find(&[
@@ -137,14 +187,22 @@ fn match_and_curves_agree_with_plain_loops() {
         let mean = values.iter().sum::<f64>() / n;
         close(rows.real(row, "n_ears"), n, "n_ears");
         close(rows.real(row, "mean"), mean, "mean");
-        close(rows.real(row, "rms"), (values.iter().map(|x| x * x).sum::<f64>() / n).sqrt(), "rms");
+        close(
+            rows.real(row, "rms"),
+            (values.iter().map(|x| x * x).sum::<f64>() / n).sqrt(),
+            "rms",
+        );
         if n > 1.0 {
             let sd = (values.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / (n - 1.0)).sqrt();
             close(rows.real(row, "sd"), sd, "sd");
         }
         let mut sorted = values.clone();
         sorted.sort_by(f64::total_cmp);
-        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "small positions")]
+        #[allow(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "small positions"
+        )]
         let quantile = |p: f64| {
             // Type 7 of Hyndman & Fan (1996): position (n - 1) p.
             let position = (n - 1.0) * p;
@@ -152,11 +210,19 @@ fn match_and_curves_agree_with_plain_loops() {
             let above = sorted[position.ceil() as usize];
             below + (above - below) * position.fract()
         };
-        for (column, p) in [("q05", 0.05), ("q25", 0.25), ("q50", 0.5), ("q75", 0.75), ("q95", 0.95)] {
+        for (column, p) in [
+            ("q05", 0.05),
+            ("q25", 0.25),
+            ("q50", 0.5),
+            ("q75", 0.75),
+            ("q95", 0.95),
+        ] {
             close(rows.real(row, column), quantile(p), column);
         }
     }
-    let rows = delivery.workspace.query(&["curves", "c", "--by", "clinician_id"]);
+    let rows = delivery
+        .workspace
+        .query(&["curves", "c", "--by", "clinician_id"]);
     assert_eq!(rows.rows.len(), whole.len());
     for ((clinician, stage, quantity, band), group) in &whole {
         let row = rows.find(&[
@@ -169,11 +235,23 @@ fn match_and_curves_agree_with_plain_loops() {
         let count = |n: usize| n as f64;
         close(rows.real(row, "n_ears"), count(group.len()), "n_ears");
         let complete: Vec<f64> = group.iter().filter_map(|curve| rms(curve)).collect();
-        close(rows.real(row, "n_complete"), count(complete.len()), "n_complete");
-        close(rows.real(row, "rms_mean"), complete.iter().sum::<f64>() / count(complete.len()), "rms_mean");
+        close(
+            rows.real(row, "n_complete"),
+            count(complete.len()),
+            "n_complete",
+        );
+        close(
+            rows.real(row, "rms_mean"),
+            complete.iter().sum::<f64>() / count(complete.len()),
+            "rms_mean",
+        );
         let judged: Vec<bool> = group.iter().filter_map(|curve| within(curve)).collect();
         let inside = judged.iter().filter(|inside| **inside).count();
-        close(rows.real(row, "within_criterion"), count(inside) / count(judged.len()), "within_criterion");
+        close(
+            rows.real(row, "within_criterion"),
+            count(inside) / count(judged.len()),
+            "within_criterion",
+        );
     }
 }
 
@@ -185,14 +263,26 @@ fn fittings_within_and_two_ear_uptake_agree_with_plain_loops() {
     let curves = delivery.curves();
     for ((fitting, ear, stage, _, level), curve) in &curves {
         if stage == "final" && band(level) == "average" {
-            verdicts.entry(fitting).or_default().entry(ear).or_default().push(within(curve));
+            verdicts
+                .entry(fitting)
+                .or_default()
+                .entry(ear)
+                .or_default()
+                .push(within(curve));
         }
     }
     let (mut known, mut inside) = (0_u32, 0_u32);
     for (fitting, ears) in &verdicts {
         let n_fitted = fitted.iter().filter(|(id, _)| id == fitting).count();
-        let outside = ears.values().flatten().any(|verdict| *verdict == Some(false));
-        let all = ears.values().filter(|curves| curves.contains(&Some(true))).count() == n_fitted;
+        let outside = ears
+            .values()
+            .flatten()
+            .any(|verdict| *verdict == Some(false));
+        let all = ears
+            .values()
+            .filter(|curves| curves.contains(&Some(true)))
+            .count()
+            == n_fitted;
         known += u32::from(outside || all);
         inside += u32::from(!outside && all);
     }
@@ -217,13 +307,18 @@ fn fittings_within_and_two_ear_uptake_agree_with_plain_loops() {
     };
     let mut by_fitting: BTreeMap<&str, Vec<Option<f64>>> = BTreeMap::new();
     for row in 0..delivery.ears.rows.len() {
-        by_fitting.entry(delivery.ears.get(row, "fitting_id")).or_default().push(average(row));
+        by_fitting
+            .entry(delivery.ears.get(row, "fitting_id"))
+            .or_default()
+            .push(average(row));
     }
     let candidates: Vec<&str> = by_fitting
         .iter()
         .filter(|(id, averages)| {
             averages.len() == 2
-                && averages.iter().all(|average| average.is_some_and(|a| a >= 20.0))
+                && averages
+                    .iter()
+                    .all(|average| average.is_some_and(|a| a >= 20.0))
                 && fitted.iter().any(|(fitting, _)| fitting == *id)
         })
         .map(|(id, _)| *id)
@@ -252,8 +347,13 @@ fn the_association_agrees_with_plain_loops() {
     }
     let mut scores: BTreeMap<String, f64> = BTreeMap::new();
     for row in 0..delivery.outcomes.rows.len() {
-        if delivery.outcomes.get(row, "instrument") == "ioi-ha" && delivery.outcomes.get(row, "item") == "4" {
-            scores.insert(delivery.outcomes.get(row, "fitting_id").to_owned(), delivery.outcomes.real(row, "score"));
+        if delivery.outcomes.get(row, "instrument") == "ioi-ha"
+            && delivery.outcomes.get(row, "item") == "4"
+        {
+            scores.insert(
+                delivery.outcomes.get(row, "fitting_id").to_owned(),
+                delivery.outcomes.real(row, "score"),
+            );
         }
     }
     #[allow(clippy::cast_precision_loss, reason = "small counts")]
@@ -282,7 +382,10 @@ fn the_association_agrees_with_plain_loops() {
     let n = pairs.len() as f64;
     let centre = (n + 1.0) / 2.0;
     let product = |a: &[f64], b: &[f64]| -> f64 {
-        a.iter().zip(b).map(|(a, b)| (a - centre) * (b - centre)).sum()
+        a.iter()
+            .zip(b)
+            .map(|(a, b)| (a - centre) * (b - centre))
+            .sum()
     };
     let rho = product(&x, &y) / (product(&x, &x) * product(&y, &y)).sqrt();
     let rows = delivery.workspace.query(&["association", "c"]);

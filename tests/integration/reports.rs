@@ -5,11 +5,22 @@ use crate::workspace::{Workspace, files_below, small_practice};
 #[test]
 fn reports_are_byte_identical_whatever_the_threads() {
     let workspace = Workspace::new();
-    workspace.ok(&["synthesize", "--fittings", "300", "--seed", "7", "--out", "d"]);
+    workspace.ok(&[
+        "synthesize",
+        "--fittings",
+        "300",
+        "--seed",
+        "7",
+        "--out",
+        "d",
+    ]);
     workspace.ok(&["ingest", "d", "--into", "c"]);
     workspace.ok(&["report", "c", "--out", "one", "--threads", "1"]);
     workspace.ok(&["report", "c", "--out", "two", "--threads", "2"]);
-    let (one, two) = (files_below(&workspace.path("one")), files_below(&workspace.path("two")));
+    let (one, two) = (
+        files_below(&workspace.path("one")),
+        files_below(&workspace.path("two")),
+    );
     assert!(one.len() > 30, "{} files", one.len());
     for ((name, bytes), (other_name, other_bytes)) in one.iter().zip(&two) {
         assert_eq!(name, other_name);
@@ -18,18 +29,44 @@ fn reports_are_byte_identical_whatever_the_threads() {
     assert_eq!(one.len(), two.len());
     for reader in ["owner", "researcher", "trainer"] {
         for file in ["index.html", "results.json", "provenance.json"] {
-            assert!(workspace.path(&format!("one/{reader}/{file}")).is_file(), "{reader}/{file}");
+            assert!(
+                workspace.path(&format!("one/{reader}/{file}")).is_file(),
+                "{reader}/{file}"
+            );
         }
     }
     let page = std::fs::read_to_string(workspace.path("one/owner/index.html")).unwrap();
-    assert!(page.contains("nvented"), "the page says that the data is invented");
+    assert!(
+        page.contains("nvented"),
+        "the page says that the data is invented"
+    );
 }
 
 #[test]
 fn the_store_is_byte_identical_whatever_the_threads() {
     let workspace = Workspace::new();
-    workspace.ok(&["synthesize", "--fittings", "200", "--seed", "9", "--out", "d1", "--threads", "1"]);
-    workspace.ok(&["synthesize", "--fittings", "200", "--seed", "9", "--out", "d2", "--threads", "2"]);
+    workspace.ok(&[
+        "synthesize",
+        "--fittings",
+        "200",
+        "--seed",
+        "9",
+        "--out",
+        "d1",
+        "--threads",
+        "1",
+    ]);
+    workspace.ok(&[
+        "synthesize",
+        "--fittings",
+        "200",
+        "--seed",
+        "9",
+        "--out",
+        "d2",
+        "--threads",
+        "2",
+    ]);
     assert!(files_below(&workspace.path("d1")) == files_below(&workspace.path("d2")));
     workspace.ok(&["ingest", "d1", "--into", "c1", "--threads", "1"]);
     workspace.ok(&["ingest", "d2", "--into", "c2", "--threads", "2"]);
@@ -43,7 +80,8 @@ fn two_fittings_make_reports_that_say_what_is_missing() {
     workspace.ok(&["ingest", "d", "--into", "c"]);
     workspace.ok(&["report", "c", "--out", "r"]);
     for reader in ["owner", "researcher", "trainer"] {
-        let page = std::fs::read_to_string(workspace.path(&format!("r/{reader}/index.html"))).unwrap();
+        let page =
+            std::fs::read_to_string(workspace.path(&format!("r/{reader}/index.html"))).unwrap();
         assert!(page.contains("</html>"));
         assert!(!page.contains("NaN"), "{reader}");
     }
@@ -52,12 +90,32 @@ fn two_fittings_make_reports_that_say_what_is_missing() {
 #[test]
 fn one_reader_and_one_quarter_can_be_asked_for() {
     let workspace = Workspace::new();
-    workspace.ok(&["synthesize", "--fittings", "120", "--seed", "2", "--out", "d"]);
+    workspace.ok(&[
+        "synthesize",
+        "--fittings",
+        "120",
+        "--seed",
+        "2",
+        "--out",
+        "d",
+    ]);
     workspace.ok(&["ingest", "d", "--into", "c"]);
-    workspace.ok(&["report", "c", "--out", "r", "--reader", "owner", "--quarter", "2025-Q2"]);
+    workspace.ok(&[
+        "report",
+        "c",
+        "--out",
+        "r",
+        "--reader",
+        "owner",
+        "--quarter",
+        "2025-Q2",
+    ]);
     let page = std::fs::read_to_string(workspace.path("r/owner/index.html")).unwrap();
     assert!(page.contains("2025-Q2"));
-    assert!(!page.contains("2025-Q3"), "a page about a quarter does not know what came later");
+    assert!(
+        !page.contains("2025-Q3"),
+        "a page about a quarter does not know what came later"
+    );
     assert!(!workspace.path("r/trainer").exists());
     let run = workspace.run(&["report", "c", "--out", "r", "--quarter", "2031-Q1"]);
     assert_eq!(run.code, 2, "{}", run.shown());

@@ -11,27 +11,45 @@ fn cohort() -> Workspace {
 
 /// Columns of each table as the documentation promises them.
 const COLUMNS: [(&str, &str); 11] = [
-    ("match", "stage,quantity,input_band,frequency_hz,n_ears,mean,sd,rms,q05,q25,q50,q75,q95,within_5,within_criterion"),
+    (
+        "match",
+        "stage,quantity,input_band,frequency_hz,n_ears,mean,sd,rms,q05,q25,q50,q75,q95,within_5,within_criterion",
+    ),
     (
         "curves",
         "stage,quantity,input_band,n_ears,n_complete,rms_mean,rms_q50,rms_q95,signed_mean,high_frequency_mean,slope_mean,\
          within_criterion,n_fittings,fittings_within,fittings_within_lo,fittings_within_hi",
     ),
-    ("verification", "n_fittings,n_verified,verified,verified_lo,verified_hi"),
-    ("ears", "n_candidates,n_two_ear,two_ear,two_ear_lo,two_ear_hi"),
+    (
+        "verification",
+        "n_fittings,n_verified,verified,verified_lo,verified_hi",
+    ),
+    (
+        "ears",
+        "n_candidates,n_two_ear,two_ear,two_ear_lo,two_ear_hi",
+    ),
     (
         "outcomes",
         "instrument,item,n_fittings,n_answered,response_rate,response_rate_lo,response_rate_hi,mean,sd,q50",
     ),
-    ("association", "method,n,n_clusters,estimate,lo,hi,p,interval,weighted"),
+    (
+        "association",
+        "method,n,n_clusters,estimate,lo,hi,p,interval,weighted",
+    ),
     (
         "clinicians",
         "clinician_id,measure,n,observed,adjusted,shrunken,shrunken_lo,shrunken_hi,limit_low,limit_high,signal",
     ),
     ("variance", "measure,component,estimate,lo,hi"),
-    ("trends", "measure,quarter,n,value,centre,lower,upper,ewma,signal"),
+    (
+        "trends",
+        "measure,quarter,n,value,centre,lower,upper,ewma,signal",
+    ),
     ("referrals", "rule,medical_referral,n_fittings"),
-    ("quality", "table_name,rule,rows_read,rows_stored,rows_set_aside,exact_repeats"),
+    (
+        "quality",
+        "table_name,rule,rows_read,rows_stored,rows_set_aside,exact_repeats",
+    ),
 ];
 
 #[test]
@@ -47,7 +65,8 @@ fn every_table_has_its_columns() {
 #[test]
 fn every_table_takes_every_grouping_column_first() {
     let workspace = cohort();
-    let groupings = "quarter,clinic_id,ear,coupling,style,experience,age_band,grade,prescription,x_region";
+    let groupings =
+        "quarter,clinic_id,ear,coupling,style,experience,age_band,grade,prescription,x_region";
     for (name, columns) in COLUMNS {
         if name == "quality" {
             continue;
@@ -119,10 +138,16 @@ fn curves_are_as_worked_by_hand() {
 fn people_are_counted_by_their_denominators() {
     let workspace = cohort();
     let verified = workspace.query(&["verification", "c"]);
-    assert_eq!((verified.get(0, "n_fittings"), verified.get(0, "n_verified")), ("2", "2"));
+    assert_eq!(
+        (verified.get(0, "n_fittings"), verified.get(0, "n_verified")),
+        ("2", "2")
+    );
     // F2's right ear is below 20 dB HL, so only F1 is a candidate for two ears.
     let ears = workspace.query(&["ears", "c"]);
-    assert_eq!((ears.get(0, "n_candidates"), ears.get(0, "n_two_ear")), ("1", "1"));
+    assert_eq!(
+        (ears.get(0, "n_candidates"), ears.get(0, "n_two_ear")),
+        ("1", "1")
+    );
     // The last answer of F1 counts: 5, not 3; with F2's 4 the mean is 4.5.
     let outcomes = workspace.query(&["outcomes", "c"]);
     let item = outcomes.find(&[("instrument", "ioi-ha"), ("item", "4")]);
@@ -142,7 +167,10 @@ fn grades_and_bands_group_and_filter() {
     assert_eq!(grades.get(1, "grade"), "unilateral");
     // 93 years are stored as 90, the top band.
     let ages = workspace.query(&["verification", "c", "--by", "age_band"]);
-    assert_eq!((ages.get(0, "age_band"), ages.get(1, "age_band")), ("70-79", "90+"));
+    assert_eq!(
+        (ages.get(0, "age_band"), ages.get(1, "age_band")),
+        ("70-79", "90+")
+    );
     let coast = workspace.query(&["verification", "c", "--where", "x_region=coast"]);
     assert_eq!(coast.get(0, "n_fittings"), "1");
     let unknown = workspace.query(&["verification", "c", "--where", "x_region="]);
@@ -174,10 +202,20 @@ fn referral_rules_flag_whom_they_should() {
 fn formats_hold_the_same_numbers() {
     let workspace = cohort();
     let csv = workspace.query(&["match", "c"]);
-    let json = workspace.ok(&["query", "match", "c", "--format", "json"]).json();
+    let json = workspace
+        .ok(&["query", "match", "c", "--format", "json"])
+        .json();
     assert_eq!(json.as_array().unwrap().len(), csv.rows.len());
     assert_eq!(json[0]["mean"].as_f64().unwrap(), csv.real(0, "mean"));
-    workspace.ok(&["query", "match", "c", "--format", "parquet", "--out", "match.parquet"]);
+    workspace.ok(&[
+        "query",
+        "match",
+        "c",
+        "--format",
+        "parquet",
+        "--out",
+        "match.parquet",
+    ]);
     let bytes = std::fs::read(workspace.path("match.parquet")).unwrap();
     assert!(bytes.starts_with(b"PAR1") && bytes.ends_with(b"PAR1"));
     let text = workspace.ok(&["query", "match", "c"]).stdout;

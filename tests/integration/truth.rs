@@ -16,20 +16,47 @@ fn cohort(scenario: &Scenario) -> (Workspace, Truth) {
 fn every_planted_row_is_accounted_for() {
     for (fittings, seed) in [(40, 3), (600, 4)] {
         let workspace = Workspace::new();
-        let truth = write_delivery(&Scenario::demo(fittings, seed), &workspace.path("d"), &|_| {}).expect("a delivery");
-        let json = workspace.ok(&["ingest", "d", "--into", "c", "--json"]).json();
+        let truth = write_delivery(
+            &Scenario::demo(fittings, seed),
+            &workspace.path("d"),
+            &|_| {},
+        )
+        .expect("a delivery");
+        let json = workspace
+            .ok(&["ingest", "d", "--into", "c", "--json"])
+            .json();
         for table in &truth.tables {
             let found = &json["tables"][&table.table];
-            let count = |name: &str| found[name].as_u64().unwrap_or_else(|| panic!("{name} in {json:#}"));
+            let count = |name: &str| {
+                found[name]
+                    .as_u64()
+                    .unwrap_or_else(|| panic!("{name} in {json:#}"))
+            };
             assert_eq!(count("rows_read"), table.rows_written, "{}", table.table);
             assert_eq!(count("rows_stored"), table.rows_good, "{}", table.table);
-            assert_eq!(count("rows_set_aside"), table.rows_set_aside, "{}", table.table);
-            assert_eq!(count("exact_repeats"), table.exact_repeats, "{}", table.table);
+            assert_eq!(
+                count("rows_set_aside"),
+                table.rows_set_aside,
+                "{}",
+                table.table
+            );
+            assert_eq!(
+                count("exact_repeats"),
+                table.exact_repeats,
+                "{}",
+                table.table
+            );
         }
         let mut planted: Vec<(String, String, u64)> = truth
             .set_aside
             .iter()
-            .map(|entry| (entry.table.clone(), entry.rule.clone(), entry.rows_set_aside))
+            .map(|entry| {
+                (
+                    entry.table.clone(),
+                    entry.rule.clone(),
+                    entry.rows_set_aside,
+                )
+            })
             .collect();
         let mut found: Vec<(String, String, u64)> = json["set_aside"]
             .as_array()
@@ -37,7 +64,11 @@ fn every_planted_row_is_accounted_for() {
             .iter()
             .map(|entry| {
                 let text = |name: &str| entry[name].as_str().expect("text").to_owned();
-                (text("table"), text("rule"), entry["rows"].as_u64().expect("count"))
+                (
+                    text("table"),
+                    text("rule"),
+                    entry["rows"].as_u64().expect("count"),
+                )
             })
             .collect();
         planted.sort();
@@ -113,8 +144,14 @@ fn the_planted_association_lies_in_its_interval_over_twenty_seeds() {
         covered += u32::from(lo <= planted && planted <= hi);
         negative += u32::from(estimate < 0.0);
     }
-    assert!(covered >= 17, "{covered} of 20 intervals hold the planted correlation");
-    assert!(negative >= 17, "{negative} of 20 estimates have the planted sign");
+    assert!(
+        covered >= 17,
+        "{covered} of 20 intervals hold the planted correlation"
+    );
+    assert!(
+        negative >= 17,
+        "{negative} of 20 estimates have the planted sign"
+    );
 }
 
 /// With no effect planted the permutation test within clinicians finds one in about 5 % of seeds: at most 4 of 20 (more
@@ -139,7 +176,9 @@ fn the_planted_drift_shows_in_its_clinic() {
     let drift = truth.drift.as_ref().expect("planted");
     let mean_rms = |from: &str, to: &str| -> f64 {
         let filter = format!("clinic_id={}", drift.clinic_id);
-        let rows = workspace.query(&["curves", "c", "--where", &filter, "--from", from, "--to", to]);
+        let rows = workspace.query(&[
+            "curves", "c", "--where", &filter, "--from", from, "--to", to,
+        ]);
         let (mut total, mut n) = (0.0, 0.0);
         for row in 0..rows.rows.len() {
             if rows.get(row, "stage") == "final" && rows.get(row, "input_band") == "average" {

@@ -334,8 +334,33 @@ fn rms_by_answer(fits: &Fits, satisfied_from: f64) -> Table {
     out.build()
 }
 
-/// Histogram of the RMS deviation by answer. The sparse bins at either end are joined until they hold enough fittings to
-/// be shown; the last bin is open.
+/// A bin of a histogram: lower edge, upper edge (none for the open bin), and how many are in it.
+type Bin = (f64, Option<f64>, usize);
+
+/// Joins bins with too few in them to their neighbours: those at the ends inwards, empty or not, and those between to the
+/// next.
+fn join_sparse(bins: &mut Vec<Bin>, minimum: usize) {
+    while let [.., before, last] = bins.as_mut_slice()
+        && last.2 < minimum
+    {
+        before.1 = last.1;
+        before.2 += last.2;
+        bins.pop();
+    }
+    let is_sparse = |at: usize, n: usize| n < minimum && (at == 0 || n > 0);
+    let mut at = 0;
+    while let [first, second, ..] = bins.get_mut(at..).unwrap_or_default() {
+        if is_sparse(at, first.2) {
+            second.0 = first.0;
+            second.2 += first.2;
+            bins.remove(at);
+        } else {
+            at += 1;
+        }
+    }
+}
+
+/// Histogram of the RMS deviation by answer, sparse bins joined; the last bin is open.
 fn rms_histogram(fits: &Fits, satisfied_from: f64, minimum: usize) -> Table {
     let mut out = Builder::new(
         "rms_histogram",
@@ -348,7 +373,7 @@ fn rms_histogram(fits: &Fits, satisfied_from: f64, minimum: usize) -> Table {
         ],
     );
     for (score, values) in by_answer(fits, satisfied_from) {
-        let mut bins: Vec<(f64, Option<f64>, usize)> = (0..=HISTOGRAM_BINS)
+        let mut bins: Vec<Bin> = (0..=HISTOGRAM_BINS)
             .map(|bin| {
                 let lo = f64::from(bin) * 0.5;
                 let hi = (bin < HISTOGRAM_BINS).then_some(lo + 0.5);
@@ -356,20 +381,7 @@ fn rms_histogram(fits: &Fits, satisfied_from: f64, minimum: usize) -> Table {
                 (lo, hi, values.iter().filter(inside).count())
             })
             .collect();
-        while let [.., before, last] = bins.as_mut_slice()
-            && last.2 < minimum
-        {
-            before.1 = last.1;
-            before.2 += last.2;
-            bins.pop();
-        }
-        while let [first, second, ..] = bins.as_mut_slice()
-            && first.2 < minimum
-        {
-            second.0 = first.0;
-            second.2 += first.2;
-            bins.remove(0);
-        }
+        join_sparse(&mut bins, minimum);
         for (lo, hi, n) in bins {
             out.row(
                 &[],
@@ -416,4 +428,35 @@ fn response_by_match(fits: &Fits, satisfied_from: f64) -> Table {
         out.row(&[], cells);
     }
     out.build()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn joined(counts: &[usize]) -> Vec<Bin> {
+        let mut bins: Vec<Bin> = counts
+            .iter()
+            .zip(0_u8..)
+            .map(|(n, at)| (f64::from(at), Some(f64::from(at) + 1.0), *n))
+            .collect();
+        join_sparse(&mut bins, 5);
+        bins
+    }
+
+    #[test]
+    fn no_bin_is_left_with_too_few_unless_all_are() {
+        let bins = joined(&[0, 1, 2, 9, 0, 3, 8, 30, 2, 1, 0]);
+        assert_eq!(
+            bins,
+            [
+                (0.0, Some(4.0), 12),
+                (4.0, Some(5.0), 0),
+                (5.0, Some(7.0), 11),
+                (7.0, Some(11.0), 33),
+            ]
+        );
+        assert_eq!(joined(&[1, 1, 1]), [(0.0, Some(3.0), 3)]);
+        assert_eq!(joined(&[]), []);
+    }
 }

@@ -13,6 +13,8 @@ use crate::format;
 
 const KEY: &str = "deviation-by-answer";
 const PITCH: f64 = 62.0;
+/// Fewer bins than this show no shape.
+const SHAPE: usize = 3;
 const QUANTILES: [&str; 5] = ["q05", "q25", "q50", "q75", "q95"];
 
 /// A histogram over a box with whiskers for each answer, the best on top.
@@ -129,7 +131,7 @@ struct Bar {
     n: f64,
 }
 
-/// The histogram of an answer; none where it has no record, or where one of its bins is withheld:
+/// The histogram of an answer; none where too few bins hold a record, or where one of its bins is withheld:
 /// a shape with a hole would be read as one without.
 fn densities(table: &Table, score: Option<f64>) -> Option<Vec<Bar>> {
     let table = table.filtered(|table, row| same(table.real_at("score", row), score));
@@ -142,7 +144,7 @@ fn densities(table: &Table, score: Option<f64>) -> Option<Vec<Bar>> {
             })
         })
         .collect();
-    bars.filter(|bars| bars.iter().any(|bar| bar.n > 0.0))
+    bars.filter(|bars| bars.iter().filter(|bar| bar.n > 0.0).count() >= SHAPE)
 }
 
 /// What the shapes are, and for how many answers there is none.
@@ -156,7 +158,9 @@ fn shape_note(shapes: &[Option<Vec<Bar>>]) -> String {
         );
     }
     if without > 0 {
-        out.push_str(" An answer without a shape has too few records in one of its bins.");
+        out.push_str(
+            " An answer without a shape has too few records over all or in one of its bins.",
+        );
     }
     out
 }

@@ -303,6 +303,12 @@ fn a_histogram_with_a_withheld_bin_is_not_drawn() {
     let without = drawn(&part, "deviation-by-answer");
     assert!(without.contains("An answer without a shape"));
     assert!(bars(&without) + 10 < bars(&svg));
+    // One bin over the whole axis says nothing either.
+    let table = part.tables.get_mut("rms_histogram").unwrap();
+    *table = whole
+        .table("rms_histogram")
+        .filtered(|table, row| table.real_at("bin_lo", row) == Some(0.0));
+    assert!(bars(&drawn(&part, "deviation-by-answer")) < bars(&without));
 }
 
 /// Areas of a histogram are in proportion to the counts, whatever the widths of the bins (definition

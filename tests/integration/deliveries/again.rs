@@ -2,8 +2,7 @@
 
 use crate::workspace::{FITTINGS, OUTCOMES, Workspace, small_practice};
 
-const FITTING_COLUMNS: &str =
-    "fitting_id,patient_id,clinic_id,clinician_id,fitted_on,prescription";
+const FITTING_COLUMNS: &str = "fitting_id,patient_id,clinic_id,clinician_id,fitted_on,prescription";
 
 fn fittings(rows: &str) -> String {
     format!("{FITTING_COLUMNS}\n{rows}")
@@ -82,7 +81,15 @@ fn rows_set_aside_for_the_plan_come_in_under_another_plan() {
         "plan.toml",
         "[instruments.comfort]\nitems = ['overall']\nminimum = 0\nmaximum = 10\n",
     );
-    let run = workspace.ok(&["ingest", "d", "--into", "c", "--plan", "plan.toml", "--json"]);
+    let run = workspace.ok(&[
+        "ingest",
+        "d",
+        "--into",
+        "c",
+        "--plan",
+        "plan.toml",
+        "--json",
+    ]);
     assert_eq!(run.json()["already_there"], false);
     let found = workspace.query(&["outcomes", "c"]);
     let row = found.find(&[("instrument", "comfort")]);
