@@ -298,11 +298,6 @@ pub fn curve_measures(curve: &Curve) -> CurveMeasures {
 }
 
 /// The root of a quarter of a sum of squares in hundredths squared, in billionths of a dB.
-#[allow(
-    clippy::cast_precision_loss,
-    clippy::cast_possible_truncation,
-    reason = "sums stay below 2^31, so both ways are exact to the last billionth"
-)]
 fn rms_in_billionths(sum_of_squares: i64) -> i64 {
     ((sum_of_squares as f64 / 4.0).sqrt() * NANO as f64).round() as i64
 }
@@ -373,7 +368,6 @@ mod tests {
             (95.0, "complete"),
         ];
         for (average, expected) in cases {
-            #[allow(clippy::cast_possible_truncation, reason = "whole by construction")]
             let sum = (average * 400.0) as i32;
             assert_eq!(grade(sum, sum), expected, "{average}");
             if average >= 20.0 {

@@ -1,6 +1,6 @@
 //! A snapshot under a plan and a selection, ready to answer queries.
 
-use fitcohort_pipeline::plan::{Criterion, Plan};
+use fitcohort_pipeline::plan::{Criterion, Plan, to_hundredths};
 use fitcohort_pipeline::store::Cohort;
 use fitcohort_pipeline::store::schema::GROUP_COLUMNS;
 use fitcohort_pipeline::vocabulary::{FREQUENCIES, UP_TO_4000};
@@ -59,14 +59,14 @@ impl<'a> Analysis<'a> {
                 "input_band",
                 format!(
                     "CASE WHEN input_level <= {} THEN 'soft' WHEN input_level < {} THEN 'average' ELSE 'loud' END",
-                    hundredths(bands.soft_up_to),
-                    hundredths(bands.loud_from)
+                    to_hundredths(bands.soft_up_to),
+                    to_hundredths(bands.loud_from)
                 ),
             )
             .with("within", within(&self.criterion))
             .with("within_second", within(&self.second_criterion))
             .with("compared", compared())
-            .with("satisfied_from", hundredths(self.plan.outcome.satisfied_from).to_string())
+            .with("satisfied_from", to_hundredths(self.plan.outcome.satisfied_from).to_string())
     }
 
     /// Runs a text under a grouping; rows come in their natural order.
@@ -114,7 +114,7 @@ impl<'a> Analysis<'a> {
                 )
                 .with(
                     "candidate_sum",
-                    (4 * hundredths(self.plan.candidate_limit_db)).to_string(),
+                    (4 * to_hundredths(self.plan.candidate_limit_db)).to_string(),
                 )
                 .with("instrument", literal(&self.plan.outcome.instrument))
                 .with("item", literal(&self.plan.outcome.item));
@@ -126,12 +126,6 @@ impl<'a> Analysis<'a> {
             message: "the fit-level table was not kept".to_owned(),
         })
     }
-}
-
-/// Decibels of a plan as hundredths; the plan has checked them to be small.
-#[allow(clippy::cast_possible_truncation, reason = "range checked by the plan")]
-fn hundredths(db: f64) -> i64 {
-    (db * 100.0).round() as i64
 }
 
 /// A curve by a criterion, as SQL: 0 outside, 1 within, null where not known.

@@ -1,6 +1,7 @@
 //! Builds a table row by row.
 
 use crate::statistics::Interval;
+use crate::statistics::description::{mean_interval, mean_sd};
 use crate::statistics::proportion::wilson;
 use crate::table::{Table, Values};
 
@@ -182,18 +183,22 @@ pub(crate) fn share(successes: u64, n: u64) -> [Cell; 3] {
 }
 
 /// A quotient of counts; none where the denominator is 0.
-#[allow(clippy::cast_precision_loss, reason = "counts stay far below 2^53")]
 pub(crate) fn ratio(numerator: u64, denominator: u64) -> Option<f64> {
     (denominator > 0).then(|| numerator as f64 / denominator as f64)
 }
 
 /// The Wilson interval of a share whose count is known by share and denominator.
-#[allow(
-    clippy::cast_precision_loss,
-    clippy::cast_possible_truncation,
-    clippy::cast_sign_loss,
-    reason = "a share of a count gives the count back"
-)]
 pub(crate) fn interval_of_share(share: f64, n: u64) -> Option<Interval> {
     wilson((share * n as f64).round() as u64, n).ok()
+}
+
+/// The mean of some values, summed in their order; none where there is none.
+pub(crate) fn mean(values: &[f64]) -> Option<f64> {
+    (!values.is_empty()).then(|| values.iter().sum::<f64>() / values.len() as f64)
+}
+
+/// Student's t interval of the mean of some values.
+pub(crate) fn interval_of_mean(values: &[f64]) -> Option<Interval> {
+    let summary = mean_sd(values).ok()?;
+    mean_interval(summary.n, summary.mean, summary.sd).ok()
 }

@@ -181,7 +181,6 @@ impl Table {
     pub fn real_at(&self, name: &str, row: usize) -> Option<f64> {
         match &self.column(name)?.values {
             Values::Real(values) => *values.get(row)?,
-            #[allow(clippy::cast_precision_loss, reason = "counts stay far below 2^53")]
             Values::Integer(values) => values.get(row)?.map(|x| x as f64),
             _ => None,
         }

@@ -63,11 +63,6 @@ pub(crate) fn significant(value: f64, digits: u8) -> String {
         return fixed(value, 0);
     }
     let decimals = f64::from(digits) - 1.0 - value.abs().log10().floor();
-    #[allow(
-        clippy::cast_possible_truncation,
-        clippy::cast_sign_loss,
-        reason = "clamped to 0-14 first"
-    )]
     fixed(value, decimals.clamp(0.0, 14.0) as usize)
 }
 
@@ -117,12 +112,6 @@ pub(crate) fn n(value: i64) -> String {
 
 #[cfg(test)]
 mod tests {
-    #![allow(
-        clippy::unwrap_used,
-        clippy::expect_used,
-        clippy::panic,
-        reason = "tests"
-    )]
     use super::*;
 
     #[test]

@@ -3,6 +3,15 @@
 //! The crate takes a [`Review`](fitcohort_queries::review::Review) and writes files. It reads no
 //! cohort and computes no statistic: what is not in the review's tables is not on the page. The
 //! same review always gives the same bytes.
+#![cfg_attr(
+    test,
+    allow(
+        clippy::unwrap_used,
+        clippy::expect_used,
+        clippy::panic,
+        reason = "tests say what they expect"
+    )
+)]
 
 mod cells;
 mod drawing;

@@ -182,7 +182,6 @@ fn match_and_curves_agree_with_plain_loops() {
             ("input_band", band),
             ("frequency_hz", &frequency.to_string()),
         ]);
-        #[allow(clippy::cast_precision_loss, reason = "small counts")]
         let n = values.len() as f64;
         let mean = values.iter().sum::<f64>() / n;
         close(rows.real(row, "n_ears"), n, "n_ears");
@@ -198,11 +197,6 @@ fn match_and_curves_agree_with_plain_loops() {
         }
         let mut sorted = values.clone();
         sorted.sort_by(f64::total_cmp);
-        #[allow(
-            clippy::cast_possible_truncation,
-            clippy::cast_sign_loss,
-            reason = "small positions"
-        )]
         let quantile = |p: f64| {
             // Type 7 of Hyndman & Fan (1996): position (n - 1) p.
             let position = (n - 1.0) * p;
@@ -231,7 +225,6 @@ fn match_and_curves_agree_with_plain_loops() {
             ("quantity", quantity),
             ("input_band", band),
         ]);
-        #[allow(clippy::cast_precision_loss, reason = "small counts")]
         let count = |n: usize| n as f64;
         close(rows.real(row, "n_ears"), count(group.len()), "n_ears");
         let complete: Vec<f64> = group.iter().filter_map(|curve| rms(curve)).collect();
@@ -356,7 +349,6 @@ fn the_association_agrees_with_plain_loops() {
             );
         }
     }
-    #[allow(clippy::cast_precision_loss, reason = "small counts")]
     let pairs: Vec<(f64, f64)> = squares
         .iter()
         .filter_map(|(fitting, squares)| {
@@ -365,7 +357,6 @@ fn the_association_agrees_with_plain_loops() {
             Some(((mean.sqrt() * 1e9).round(), *scores.get(fitting)?))
         })
         .collect();
-    #[allow(clippy::cast_precision_loss, reason = "small counts")]
     let ranks = |values: Vec<f64>| -> Vec<f64> {
         values
             .iter()
@@ -378,7 +369,6 @@ fn the_association_agrees_with_plain_loops() {
     };
     let x = ranks(pairs.iter().map(|pair| pair.0).collect());
     let y = ranks(pairs.iter().map(|pair| pair.1).collect());
-    #[allow(clippy::cast_precision_loss, reason = "small counts")]
     let n = pairs.len() as f64;
     let centre = (n + 1.0) / 2.0;
     let product = |a: &[f64], b: &[f64]| -> f64 {

@@ -4,17 +4,7 @@ use crate::workspace::{Workspace, files_below, small_practice};
 
 #[test]
 fn reports_are_byte_identical_whatever_the_threads() {
-    let workspace = Workspace::new();
-    workspace.ok(&[
-        "synthesize",
-        "--fittings",
-        "300",
-        "--seed",
-        "7",
-        "--out",
-        "d",
-    ]);
-    workspace.ok(&["ingest", "d", "--into", "c"]);
+    let workspace = Workspace::invented(300, 7);
     workspace.ok(&["report", "c", "--out", "one", "--threads", "1"]);
     workspace.ok(&["report", "c", "--out", "two", "--threads", "2"]);
     let (one, two) = (
@@ -89,17 +79,7 @@ fn two_fittings_make_reports_that_say_what_is_missing() {
 
 #[test]
 fn one_reader_and_one_quarter_can_be_asked_for() {
-    let workspace = Workspace::new();
-    workspace.ok(&[
-        "synthesize",
-        "--fittings",
-        "120",
-        "--seed",
-        "2",
-        "--out",
-        "d",
-    ]);
-    workspace.ok(&["ingest", "d", "--into", "c"]);
+    let workspace = Workspace::invented(120, 2);
     workspace.ok(&[
         "report",
         "c",

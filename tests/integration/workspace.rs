@@ -87,6 +87,16 @@ impl Workspace {
         serde_json::from_str(&text).expect("JSON")
     }
 
+    /// Invents a delivery `d` and ingests it into the cohort `c`.
+    pub(crate) fn invented(fittings: u32, seed: u32) -> Self {
+        let workspace = Self::new();
+        let (fittings, seed) = (fittings.to_string(), seed.to_string());
+        let arguments = ["--fittings", &fittings, "--seed", &seed, "--out", "d"];
+        workspace.ok(&[&["synthesize"][..], &arguments].concat());
+        workspace.ok(&["ingest", "d", "--into", "c"]);
+        workspace
+    }
+
     /// A query as rows of named values.
     pub(crate) fn query(&self, arguments: &[&str]) -> Rows {
         let mut all = vec!["query"];

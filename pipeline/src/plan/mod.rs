@@ -330,11 +330,8 @@ fn value(key: &str, what: &str) -> PlanError {
 }
 
 /// Decibels of a plan as hundredths; the plan's limits are checked to be small before.
-#[allow(
-    clippy::cast_possible_truncation,
-    reason = "range checked by the callers"
-)]
-pub(crate) fn to_hundredths(db: f64) -> i64 {
+#[must_use]
+pub fn to_hundredths(db: f64) -> i64 {
     (db * 100.0).round() as i64
 }
 

@@ -3,10 +3,9 @@
 use fitcohort_pipeline::plan::Plan;
 use fitcohort_pipeline::quarter::Quarter;
 
-use crate::builder::{Builder, Cell, Kind, count_at, interval_of_share};
+use crate::builder::{Builder, Cell, Kind, count_at, interval_of_mean, interval_of_share};
 use crate::fits::{Fits, Measure};
 use crate::statistics::Interval;
-use crate::statistics::description::{mean_interval, mean_sd};
 use crate::table::Table;
 
 /// The headline measures, with what the page calls them.
@@ -83,7 +82,7 @@ pub(super) fn headline(
             let in_quarter: Vec<usize> = (0..fits.len())
                 .filter(|&fit| fits.table().text_at("quarter", fit) == quarter.as_deref())
                 .collect();
-            ("dB", interval_of_mean(fits, &in_quarter, measure, plan))
+            ("dB", interval_of_measure(fits, &in_quarter, measure, plan))
         } else {
             let interval = value.and_then(|share| interval_of_share(share, n));
             ("share", interval)
@@ -110,7 +109,7 @@ pub(super) fn headline(
 }
 
 /// Student's t interval of the mean of a measure over some fittings.
-pub(super) fn interval_of_mean(
+pub(super) fn interval_of_measure(
     fits: &Fits,
     rows: &[usize],
     measure: Measure,
@@ -120,6 +119,5 @@ pub(super) fn interval_of_mean(
         .iter()
         .filter_map(|&row| fits.value(measure, row, plan.outcome.satisfied_from))
         .collect();
-    let summary = mean_sd(&values).ok()?;
-    mean_interval(summary.n, summary.mean, summary.sd).ok()
+    interval_of_mean(&values)
 }

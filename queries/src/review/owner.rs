@@ -6,7 +6,7 @@ use fitcohort_pipeline::plan::Plan;
 use fitcohort_pipeline::quarter::Quarter;
 use fitcohort_pipeline::store::Cohort;
 
-use super::headline::interval_of_mean;
+use super::headline::interval_of_measure;
 use crate::analysis::Analysis;
 use crate::builder::{Builder, Cell, Kind, count_at, interval_of_share};
 use crate::error::QueryError;
@@ -142,7 +142,7 @@ fn clinics(analysis: &mut Analysis<'_>, plan: &Plan) -> Result<Table, QueryError
         let interval = match level {
             Some(level) => rows_of
                 .get(&clinic)
-                .and_then(|rows| interval_of_mean(fits, rows, level, plan)),
+                .and_then(|rows| interval_of_measure(fits, rows, level, plan)),
             None => observed.and_then(|share| interval_of_share(share, n)),
         };
         let real = |column| Cell::Real(units.real_at(column, row));

@@ -3,11 +3,11 @@
 use std::collections::BTreeMap;
 
 use crate::analysis::Analysis;
-use crate::builder::{Builder, Cell, Kind, count_at, share};
+use crate::builder::{Builder, Cell, Kind, count_at, interval_of_mean, mean, share};
 use crate::engine::FLOW;
 use crate::error::QueryError;
 use crate::fits::{Fits, Measure};
-use crate::statistics::description::{mean_interval, mean_sd, quantile};
+use crate::statistics::description::quantile;
 use crate::statistics::multiplicity::holm;
 use crate::statistics::permutation::Statistic;
 use crate::table::Table;
@@ -250,8 +250,7 @@ fn dose_response(fits: &Fits, satisfied_from: f64) -> Table {
             .collect();
         let scores: Vec<f64> = answered.iter().map(|(_, score)| *score).collect();
         let rms: Vec<f64> = answered.iter().map(|(rms, _)| *rms).collect();
-        let summary = mean_sd(&scores).ok();
-        let interval = summary.and_then(|s| mean_interval(s.n, s.mean, s.sd).ok());
+        let interval = interval_of_mean(&scores);
         let satisfied = scores
             .iter()
             .filter(|score| **score >= satisfied_from)
@@ -269,11 +268,6 @@ fn dose_response(fits: &Fits, satisfied_from: f64) -> Table {
         out.row(&[], cells);
     }
     out.build()
-}
-
-fn mean(values: &[f64]) -> Option<f64> {
-    #[allow(clippy::cast_precision_loss, reason = "counts stay far below 2^53")]
-    (!values.is_empty()).then(|| values.iter().sum::<f64>() / values.len() as f64)
 }
 
 /// RMS deviations by answer, sorted; answers in order.
@@ -294,7 +288,6 @@ fn by_answer(fits: &Fits, satisfied_from: f64) -> BTreeMap<i64, Vec<f64>> {
 }
 
 /// A score in hundredths as the instrument has it.
-#[allow(clippy::cast_precision_loss, reason = "scores are small")]
 fn score_of(hundredths: i64) -> f64 {
     hundredths as f64 / 100.0
 }

@@ -3,12 +3,12 @@
 use std::collections::BTreeMap;
 
 use crate::analysis::Analysis;
-use crate::builder::{Builder, Cell, Kind, count_at, interval_of_share};
+use crate::builder::{Builder, Cell, Kind, count_at, interval_of_mean, interval_of_share, mean};
 use crate::engine;
 use crate::error::QueryError;
 use crate::fits::{Fits, Measure};
 use crate::selection::Selection;
-use crate::statistics::description::{mean_interval, mean_sd};
+use crate::statistics::description::mean_sd;
 use crate::statistics::spread::sd_interval;
 use crate::table::Table;
 use crate::tables::units::{Funnel, INNER, OUTER, SHARES, UnitValues, share_counts};
@@ -129,7 +129,6 @@ fn signature(whole: &Analysis<'_>) -> Result<Table, QueryError> {
             found.integer_at("frequency_hz", row).unwrap_or(0),
         );
         let n = count_at(&found, "n_ears", row);
-        #[allow(clippy::cast_precision_loss, reason = "counts stay far below 2^53")]
         let weight = n as f64;
         let mean = found.real_at("mean", row).unwrap_or(0.0);
         let square = found.real_at("rms", row).unwrap_or(0.0).powi(2);
@@ -153,7 +152,6 @@ fn signature(whole: &Analysis<'_>) -> Result<Table, QueryError> {
         ],
     );
     for ((clinician, frequency), sum) in sums {
-        #[allow(clippy::cast_precision_loss, reason = "counts stay far below 2^53")]
         let count = sum.n as f64;
         let mean = sum.total / count;
         let scatter = (sum.squares - count * mean * mean).max(0.0);
@@ -226,49 +224,32 @@ fn first_final(fits: &Fits, satisfied_from: f64) -> Table {
         ],
     );
     for group in fits.groups(&by_clinician()) {
-        let rms: Vec<(f64, f64)> = group
-            .rows
-            .iter()
-            .filter_map(|&row| {
-                Some((
-                    fits.first_rms(row)?,
-                    fits.value(Measure::Rms, row, satisfied_from)?,
-                ))
+        let final_value = |measure, row| fits.value(measure, row, satisfied_from);
+        let rows = || group.rows.iter().copied();
+        let (rms_first, rms_final): (Vec<f64>, Vec<f64>) = rows()
+            .filter_map(|row| Some((fits.first_rms(row)?, final_value(Measure::Rms, row)?)))
+            .unzip();
+        let (within_first, within_final): (Vec<f64>, Vec<f64>) = rows()
+            .filter_map(|row| {
+                let last = final_value(Measure::WithinCriterion, row)?;
+                Some((fits.first_within(row)?, last))
             })
-            .collect();
-        let within: Vec<(f64, f64)> = group
-            .rows
-            .iter()
-            .filter_map(|&row| {
-                Some((
-                    fits.first_within(row)?,
-                    fits.value(Measure::WithinCriterion, row, satisfied_from)?,
-                ))
-            })
-            .collect();
-        let n = rms.len() as u64;
-        let finals: Vec<f64> = rms.iter().map(|pair| pair.1).collect();
-        let interval = mean_sd(&finals)
-            .ok()
-            .and_then(|s| mean_interval(s.n, s.mean, s.sd).ok());
-        let mean = |values: &[(f64, f64)], pick: fn(&(f64, f64)) -> f64| -> Option<f64> {
-            #[allow(clippy::cast_precision_loss, reason = "counts stay far below 2^53")]
-            (!values.is_empty()).then(|| values.iter().map(pick).sum::<f64>() / values.len() as f64)
-        };
-        let within_final = mean(&within, |pair| pair.1);
-        let judged = within_final.and_then(|share| interval_of_share(share, within.len() as u64));
+            .unzip();
+        let interval = interval_of_mean(&rms_final);
+        let judged = mean(&within_final)
+            .and_then(|share| interval_of_share(share, within_final.len() as u64));
         out.row(
             &group.labels,
             vec![
-                n.into(),
-                n.into(),
-                mean(&rms, |pair| pair.0).into(),
-                mean(&rms, |pair| pair.1).into(),
+                rms_first.len().into(),
+                rms_final.len().into(),
+                mean(&rms_first).into(),
+                mean(&rms_final).into(),
                 interval.map(|i| i.lo).into(),
                 interval.map(|i| i.hi).into(),
-                within.len().into(),
-                mean(&within, |pair| pair.0).into(),
-                within_final.into(),
+                within_final.len().into(),
+                mean(&within_first).into(),
+                mean(&within_final).into(),
                 judged.map(|i| i.lo).into(),
                 judged.map(|i| i.hi).into(),
             ],

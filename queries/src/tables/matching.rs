@@ -27,10 +27,6 @@ fn with_curve_row(by: &[String]) -> Vec<String> {
 }
 
 /// A mean from an exact total; none without values.
-#[allow(
-    clippy::cast_precision_loss,
-    reason = "one rounding of an exact whole number"
-)]
 pub(crate) fn mean_of(total: Option<i64>, n: u64, unit: f64) -> Option<f64> {
     (n > 0).then_some(())?;
     Some(total? as f64 / n as f64 / unit)

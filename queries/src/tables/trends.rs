@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use crate::analysis::Analysis;
-use crate::builder::{Builder, Cell, Kind, labels_at, ratio};
+use crate::builder::{Builder, Cell, Kind, labels_at, mean, ratio};
 use crate::engine::SHARES;
 use crate::error::QueryError;
 use crate::fits::{Measure, groups};
@@ -164,11 +164,7 @@ fn level_points(values: &[Vec<f64>]) -> Vec<QuarterPoint> {
     });
     let averages = averages.unwrap_or_default();
     assemble(
-        values.iter().map(|v| {
-            #[allow(clippy::cast_precision_loss, reason = "counts stay far below 2^53")]
-            let mean = (!v.is_empty()).then(|| v.iter().sum::<f64>() / v.len() as f64);
-            (v.len() as u64, mean)
-        }),
+        values.iter().map(|v| (v.len() as u64, mean(v))),
         &spread_out(&present, &points),
         &spread_out(&present, &averages),
     )

@@ -1,7 +1,7 @@
 //! `clinicians` and `variance`: where units (clinicians, as a rule) differ, and how much of it is more than chance.
 
 use crate::analysis::Analysis;
-use crate::builder::{Builder, Cell, Kind, count_at, ratio};
+use crate::builder::{Builder, Cell, Kind, count_at, mean, ratio};
 use crate::engine;
 use crate::error::QueryError;
 use crate::fits::{Fits, Group, Measure, numbered};
@@ -112,10 +112,8 @@ impl UnitValues {
 }
 
 fn sufficient(values: &[f64]) -> Option<random_intercept::Group> {
-    let n = u64::try_from(values.len()).ok().filter(|n| *n > 0)?;
-    #[allow(clippy::cast_precision_loss, reason = "counts stay far below 2^53")]
-    let count = n as f64;
-    let mean = values.iter().sum::<f64>() / count;
+    let mean = mean(values)?;
+    let n = values.len() as u64;
     let ss = values.iter().map(|x| (x - mean) * (x - mean)).sum();
     Some(random_intercept::Group { n, mean, ss })
 }
@@ -158,7 +156,6 @@ impl Funnel {
             .iter()
             .map(|&(k, n)| z_of_share(k, n, target))
             .collect::<Result<_, _>>()?;
-        #[allow(clippy::cast_precision_loss, reason = "counts stay far below 2^53")]
         let errors: Vec<f64> = sized
             .iter()
             .map(|&(_, n)| (target * (1.0 - target) / n as f64).sqrt())
@@ -180,12 +177,10 @@ impl Funnel {
         if freedom == 0 {
             return Err(NotEstimable::OnlySingletons);
         }
-        #[allow(clippy::cast_precision_loss, reason = "counts stay far below 2^53")]
         let sd = (groups.iter().map(|group| group.ss).sum::<f64>() / freedom as f64).sqrt();
         if sd <= 0.0 {
             return Err(NotEstimable::NoVariation);
         }
-        #[allow(clippy::cast_precision_loss, reason = "counts stay far below 2^53")]
         let errors: Vec<f64> = groups
             .iter()
             .map(|group| sd / (group.n as f64).sqrt())
@@ -221,7 +216,6 @@ impl Funnel {
                 sd,
                 tau_squared,
             } => {
-                #[allow(clippy::cast_precision_loss, reason = "counts stay far below 2^53")]
                 let error = sd / (n.max(1) as f64).sqrt();
                 normal_limits(*target, error, coverage, Widening::Additive(*tau_squared))
             }

@@ -393,19 +393,10 @@ fn write(backend: &mut SVGBackend<'_>, letter: &Lettering) -> Result<(), std::io
         .map_err(plain)
 }
 
-#[allow(
-    clippy::cast_possible_truncation,
-    reason = "a float to integer cast saturates, and figures are far smaller"
-)]
 fn fine((x, y): Place) -> (i32, i32) {
     ((x * FINER).round() as i32, (y * FINER).round() as i32)
 }
 
-#[allow(
-    clippy::cast_possible_truncation,
-    clippy::cast_sign_loss,
-    reason = "a float to integer cast saturates, and sizes are positive"
-)]
 fn fine_size(size: f64) -> u32 {
     (size * FINER).round() as u32
 }

@@ -97,12 +97,6 @@ pub(crate) fn spread(places: &[f64], step: f64, from: f64, to: f64) -> Vec<f64> 
 
 #[cfg(test)]
 mod tests {
-    #![allow(
-        clippy::unwrap_used,
-        clippy::expect_used,
-        clippy::panic,
-        reason = "tests"
-    )]
     use super::*;
 
     #[test]

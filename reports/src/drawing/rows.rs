@@ -42,7 +42,6 @@ pub(crate) struct RowPlot {
 impl RowPlot {
     /// Middle of a row, counted from the top.
     pub(crate) fn y(&self, row: usize) -> f64 {
-        #[allow(clippy::cast_precision_loss, reason = "rows of a figure")]
         let row = row as f64;
         self.area.top + (row + 0.5) * self.pitch
     }
@@ -80,7 +79,6 @@ fn above(high: f64) -> f64 {
 
 /// Height that the chart needs, px.
 pub(crate) fn height(rows: usize, pitch: f64) -> f64 {
-    #[allow(clippy::cast_precision_loss, reason = "rows of a figure")]
     let rows = rows as f64;
     above(rows * pitch) + rows * pitch + LABEL * 2.4 + GAP * 2.0
 }
@@ -112,7 +110,6 @@ pub(crate) fn row_chart(
         0.0
     };
     let leader = if all { 0.0 } else { 24.0 };
-    #[allow(clippy::cast_precision_loss, reason = "rows of a figure")]
     let high = rows.len() as f64 * pitch;
     let inner = Area {
         left: area.left + widest + leader + GAP * 2.0,
@@ -244,12 +241,6 @@ pub(crate) fn label_note(rows: &[Row]) -> String {
 
 #[cfg(test)]
 mod tests {
-    #![allow(
-        clippy::unwrap_used,
-        clippy::expect_used,
-        clippy::panic,
-        reason = "tests"
-    )]
     use super::*;
 
     #[test]

@@ -169,7 +169,6 @@ impl Scale {
 
 /// A step of 1, 2, 2.5 or 5 times a power of ten that gives about the wanted number of ticks.
 fn step(span: f64, wanted: usize, unit: Unit) -> f64 {
-    #[allow(clippy::cast_precision_loss, reason = "a handful of ticks")]
     let rough = span / wanted.max(1) as f64;
     let power = 10.0_f64.powf(rough.log10().floor());
     let steps: &[f64] = match unit {
@@ -209,12 +208,6 @@ fn ticks(first: f64, last: f64, step: f64, unit: Unit) -> Vec<Tick> {
 
 #[cfg(test)]
 mod tests {
-    #![allow(
-        clippy::unwrap_used,
-        clippy::expect_used,
-        clippy::panic,
-        reason = "tests"
-    )]
     use super::*;
 
     #[test]

@@ -42,7 +42,6 @@ pub(crate) fn sheet(
     let note = wrap(&words.note, LABEL, false, room);
     let source = wrap(&words.source, SMALL, false, room);
     let block = |lines: usize, size: f64| {
-        #[allow(clippy::cast_precision_loss, reason = "a handful of lines")]
         let lines = lines as f64;
         lines * size * LEADING
     };
@@ -115,7 +114,6 @@ pub(crate) fn missing(
 /// Writes one sentence in the middle of an area in place of an empty axis.
 pub(crate) fn nothing(canvas: &mut Canvas, area: Area, sentence: &str) {
     let lines = wrap(sentence, LABEL, false, area.width() - 4.0 * GAP);
-    #[allow(clippy::cast_precision_loss, reason = "a handful of lines")]
     let first = f64::midpoint(area.top, area.bottom)
         - (lines.len() as f64 - 1.0) * LABEL * LEADING / 2.0
         + LABEL * 0.35;

@@ -100,12 +100,6 @@ pub(crate) fn wrap(text: &str, size: f64, bold: bool, room: f64) -> Vec<String> 
 
 #[cfg(test)]
 mod tests {
-    #![allow(
-        clippy::unwrap_used,
-        clippy::expect_used,
-        clippy::panic,
-        reason = "tests"
-    )]
     use super::*;
 
     /// Advance widths of ASCII 32-126 in thousandths of the type size. Source: table `hmtx` of the

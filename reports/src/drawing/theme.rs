@@ -166,23 +166,12 @@ fn luminance((red, green, blue): (u8, u8, u8)) -> f64 {
     0.2126 * channel(red) + 0.7152 * channel(green) + 0.0722 * channel(blue)
 }
 
-#[allow(
-    clippy::cast_possible_truncation,
-    clippy::cast_sign_loss,
-    reason = "clamped to 0-255 first"
-)]
 fn byte(value: f64) -> u8 {
     value.round().clamp(0.0, 255.0) as u8
 }
 
 #[cfg(test)]
 mod tests {
-    #![allow(
-        clippy::unwrap_used,
-        clippy::expect_used,
-        clippy::panic,
-        reason = "tests"
-    )]
     use super::*;
 
     fn contrast(one: (u8, u8, u8), other: (u8, u8, u8)) -> f64 {

@@ -59,7 +59,6 @@ pub(super) fn figure(review: &Review) -> Drawn {
         note: note.to_owned(),
         source: trend::LIMITS.to_owned(),
     };
-    #[allow(clippy::cast_precision_loss, reason = "three panels")]
     let high = HIGH * panels.len() as f64;
     sheet(&words, high, |canvas, area| {
         let mut top = area.top;

@@ -59,7 +59,6 @@ pub(super) fn figure(review: &Review) -> Drawn {
             criterion_source(review)
         ),
     };
-    #[allow(clippy::cast_precision_loss, reason = "one or two panels")]
     let high = HIGH * quantities.len() as f64;
     sheet(&words, high, |canvas, area| {
         let mut top = area.top;

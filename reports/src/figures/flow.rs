@@ -51,7 +51,6 @@ pub(super) fn figure(review: &Review) -> Drawn {
         source: "Nothing is dropped in silence: what is set aside is kept with its reason."
             .to_owned(),
     };
-    #[allow(clippy::cast_precision_loss, reason = "a handful of steps")]
     let high = STEP * (steps as f64 - 1.0) + BOX + GAP;
     sheet(&words, high, |canvas, area| {
         let mut top = area.top;
@@ -93,7 +92,6 @@ fn step(canvas: &mut Canvas, area: Area, top: f64, table: &Table, row: usize) {
         .integer_at("n", row)
         .map_or_else(|| "n withheld".to_owned(), format::n);
     let lines = cut(wrap(label, LABEL, false, WIDE - GAP * 3.0), 2);
-    #[allow(clippy::cast_precision_loss, reason = "two lines")]
     let mut baseline = f64::midpoint(frame.top, frame.bottom)
         - lines.len() as f64 * LABEL * 1.2 / 2.0
         + LABEL * 0.35;
@@ -121,7 +119,6 @@ fn loss(canvas: &mut Canvas, area: Area, from: (f64, f64), table: &Table, row: u
     );
     canvas.line(&[from, (left - GAP, from.1)], Ink::Soft, LINE);
     let lines = cut(wrap(&text, LABEL, false, area.right - left), 4);
-    #[allow(clippy::cast_precision_loss, reason = "four lines")]
     let mut baseline = from.1 - (lines.len() as f64 - 1.0) * LABEL * LEADING / 2.0 + LABEL * 0.35;
     for line in &lines {
         let at = (left, baseline);

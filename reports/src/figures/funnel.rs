@@ -60,10 +60,6 @@ pub(super) fn figure(review: &Review) -> Drawn {
         (1, _) => format!("1 of {all} clinicians lies beyond {limits}: worth a look"),
         _ => format!("{outside} of {all} clinicians lie beyond {limits}: worth a look"),
     };
-    #[allow(
-        clippy::cast_possible_truncation,
-        reason = "counts read from whole numbers"
-    )]
     let n = count_range(clinicians.iter().map(|clinician| clinician.n as i64));
     let ids = if all > ALL_NAMED {
         " Only those beyond the limits carry their id where there is room; the table has all."

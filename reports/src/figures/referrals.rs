@@ -83,7 +83,6 @@ pub(super) fn figure(review: &Review) -> Drawn {
         .map(|(n, _)| *n)
         .max()
         .unwrap_or(0);
-    #[allow(clippy::cast_precision_loss, reason = "a count of fittings")]
     let scale = Scale::around([0.0, most as f64], Unit::Count, 5);
     let rows = rows(&shown);
     let high = height(rows.len(), PITCH);
@@ -105,7 +104,6 @@ pub(super) fn figure(review: &Review) -> Drawn {
                     Some((n, _)) => format::count(*n),
                     None => "none, or withheld".to_owned(),
                 };
-                #[allow(clippy::cast_precision_loss, reason = "a count of fittings")]
                 let value = bar.map_or(0.0, |(n, _)| n as f64);
                 let bar = Area {
                     left: plot.area.left,

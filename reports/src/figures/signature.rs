@@ -110,9 +110,7 @@ pub(super) fn figure(review: &Review) -> Drawn {
 }
 
 fn columns(grid: &Grid) -> f64 {
-    #[allow(clippy::cast_precision_loss, reason = "a handful of frequencies")]
-    let columns = grid.hertz.len() as f64;
-    columns
+    grid.hertz.len() as f64
 }
 
 /// How many cells rest on enough fittings for the title, with the least and the greatest of them.
@@ -224,7 +222,6 @@ fn rows(grid: &Grid, signals: &BTreeSet<String>) -> Vec<Row> {
 fn draw(canvas: &mut Canvas, plot: &RowPlot, grid: &Grid, reach: f64) {
     let wide = plot.area.width() / columns(grid).max(1.0);
     let left_of = |column: usize| {
-        #[allow(clippy::cast_precision_loss, reason = "a handful of frequencies")]
         let column = column as f64;
         plot.area.left + column * wide
     };
@@ -286,7 +283,6 @@ fn names(grid: &Grid) -> Vec<Tick> {
     grid.hertz
         .iter()
         .map(|hertz| {
-            #[allow(clippy::cast_precision_loss, reason = "frequencies in Hz")]
             let value = *hertz as f64;
             Tick {
                 value,

@@ -203,7 +203,6 @@ fn on_axis(points: &[Point]) -> Vec<f64> {
             Some(year * 4.0 + quarter)
         })
         .collect();
-    #[allow(clippy::cast_precision_loss, reason = "quarters on an axis")]
     calendar.unwrap_or_else(|| (0..points.len()).map(|place| place as f64).collect())
 }
 

@@ -12,18 +12,7 @@ use crate::workspace::{Workspace, files_below, small_practice};
 
 /// An invented delivery large enough for several quarters and files.
 fn invented() -> Workspace {
-    let workspace = Workspace::new();
-    workspace.ok(&[
-        "synthesize",
-        "--fittings",
-        "300",
-        "--seed",
-        "7",
-        "--out",
-        "d",
-    ]);
-    workspace.ingest("d", "c");
-    workspace
+    Workspace::invented(300, 7)
 }
 
 #[test]
