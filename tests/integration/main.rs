@@ -15,6 +15,7 @@ mod numbers;
 mod parquet_files;
 mod readme;
 mod reports;
+mod review_numbers;
 mod tables;
 mod truth;
 mod workspace;

@@ -15,16 +15,16 @@ const LIMITS: [(u32, f64); 6] = [
     (4000, 8.0),
 ];
 
-struct Delivery {
-    workspace: Workspace,
-    fittings: Rows,
+pub(crate) struct Delivery {
+    pub(crate) workspace: Workspace,
+    pub(crate) fittings: Rows,
     ears: Rows,
     responses: Rows,
-    outcomes: Rows,
+    pub(crate) outcomes: Rows,
 }
 
 /// An invented delivery without planted errors, read back as plain text, and its cohort.
-fn delivery() -> Delivery {
+pub(crate) fn delivery() -> Delivery {
     let workspace = Workspace::new();
     workspace.ok(&[
         "synthesize",
@@ -53,7 +53,7 @@ fn delivery() -> Delivery {
 }
 
 /// A curve as it stands in the file: key, then deviation by frequency.
-type Curves = BTreeMap<(String, String, String, String, String), BTreeMap<u32, f64>>;
+pub(crate) type Curves = BTreeMap<(String, String, String, String, String), BTreeMap<u32, f64>>;
 
 /// Deviations by clinician, stage, quantity, input band and frequency.
 type Points<'a> = BTreeMap<(String, String, String, &'a str, u32), Vec<f64>>;
@@ -75,7 +75,7 @@ impl Delivery {
     }
 
     /// Curves of fitted ears: fitting, ear, stage, quantity, input level.
-    fn curves(&self) -> Curves {
+    pub(crate) fn curves(&self) -> Curves {
         let fitted = self.fitted_ears();
         let mut curves = Curves::new();
         for row in 0..self.responses.rows.len() {
@@ -99,7 +99,7 @@ impl Delivery {
         curves
     }
 
-    fn clinician(&self) -> BTreeMap<String, String> {
+    pub(crate) fn clinician(&self) -> BTreeMap<String, String> {
         (0..self.fittings.rows.len())
             .map(|row| {
                 let text = |column: &str| self.fittings.get(row, column).to_owned();
@@ -109,7 +109,7 @@ impl Delivery {
     }
 }
 
-fn band(level: &str) -> &'static str {
+pub(crate) fn band(level: &str) -> &'static str {
     match level.parse::<f64>().expect("a level") {
         ..=57.0 => "soft",
         level if level < 70.0 => "average",
@@ -118,7 +118,7 @@ fn band(level: &str) -> &'static str {
 }
 
 /// None where not known; the sum of two decimals is rounded to the hundredth they were written in.
-fn within(curve: &BTreeMap<u32, f64>) -> Option<bool> {
+pub(crate) fn within(curve: &BTreeMap<u32, f64>) -> Option<bool> {
     let mut known = true;
     for (frequency, limit) in LIMITS {
         match curve.get(&frequency) {
@@ -132,7 +132,7 @@ fn within(curve: &BTreeMap<u32, f64>) -> Option<bool> {
     known.then_some(true)
 }
 
-fn rms(curve: &BTreeMap<u32, f64>) -> Option<f64> {
+pub(crate) fn rms(curve: &BTreeMap<u32, f64>) -> Option<f64> {
     let mut sum = 0.0;
     for frequency in [500, 1000, 2000, 4000] {
         sum += curve.get(&frequency)?.powi(2);
@@ -140,7 +140,7 @@ fn rms(curve: &BTreeMap<u32, f64>) -> Option<f64> {
     Some((sum / 4.0).sqrt())
 }
 
-fn close(found: f64, expected: f64, what: &str) {
+pub(crate) fn close(found: f64, expected: f64, what: &str) {
     assert!(
         (found - expected).abs() <= 1e-9 * expected.abs().max(1.0),
         "{what}: {found} against {expected}"

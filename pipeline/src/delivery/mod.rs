@@ -166,12 +166,27 @@ struct Strangers {
 }
 
 impl Strangers {
-    /// Numbers by which the strangers of one batch are known over all.
-    fn adopt(&mut self, local: &[Box<str>]) -> Vec<u32> {
-        local
+    /// Takes the records of one batch over, strangers numbered over all batches instead of within theirs.
+    fn adopt<T>(
+        &mut self,
+        parsed: Vec<T>,
+        local: &[Box<str>],
+        into: &mut Vec<T>,
+        fitting: impl Fn(&mut T) -> &mut u32,
+    ) {
+        let numbers: Vec<u32> = local
             .iter()
             .map(|id| self.ids.number(id) | STRANGER)
-            .collect()
+            .collect();
+        into.extend(parsed.into_iter().map(|mut record| {
+            let fitting = fitting(&mut record);
+            if *fitting & STRANGER != 0
+                && let Some(number) = numbers.get((*fitting & !STRANGER) as usize)
+            {
+                *fitting = *number;
+            }
+            record
+        }));
     }
 }
 
@@ -221,13 +236,7 @@ pub fn read(
         &mut reading,
         progress,
         |job, batch| rows::ears(job.number, job.header, batch, &known),
-        |parsed, locals| {
-            let numbers = strangers.adopt(locals);
-            ears.extend(parsed.into_iter().map(|mut record| {
-                renumber(&mut record.fitting, &numbers);
-                record
-            }));
-        },
+        |parsed, locals| strangers.adopt(parsed, locals, &mut ears, |record| &mut record.fitting),
     )?;
     let mut curves: Vec<Curve> = Vec::new();
     each_file(
@@ -237,11 +246,7 @@ pub fn read(
         progress,
         |job, batch| rows::responses(job.number, job.header, batch, &known),
         |parsed, locals| {
-            let numbers = strangers.adopt(locals);
-            curves.extend(parsed.into_iter().map(|mut curve| {
-                renumber(&mut curve.key.fitting, &numbers);
-                curve
-            }));
+            strangers.adopt(parsed, locals, &mut curves, |curve| &mut curve.key.fitting)
         },
     )?;
     let mut answers: Vec<Answer> = Vec::new();
@@ -252,11 +257,7 @@ pub fn read(
         progress,
         |job, batch| rows::outcomes(job.number, job.header, batch, &known, &instruments),
         |parsed, locals| {
-            let numbers = strangers.adopt(locals);
-            answers.extend(parsed.into_iter().map(|mut answer| {
-                renumber(&mut answer.fitting, &numbers);
-                answer
-            }));
+            strangers.adopt(parsed, locals, &mut answers, |answer| &mut answer.fitting)
         },
     )?;
     drop(known);
@@ -266,14 +267,6 @@ pub fn read(
     reading.answers = answers;
     reading.strangers = strangers.ids.values().to_vec();
     Ok(reading)
-}
-
-fn renumber(fitting: &mut u32, numbers: &[u32]) {
-    if *fitting & STRANGER != 0
-        && let Some(number) = numbers.get((*fitting & !STRANGER) as usize)
-    {
-        *fitting = *number;
-    }
 }
 
 impl Unsettled {

@@ -11,7 +11,7 @@ use crate::statistics::description::quantile;
 use crate::statistics::multiplicity::holm;
 use crate::statistics::permutation::Statistic;
 use crate::table::Table;
-use crate::tables::association::{METHODS, Pairs, Resampling, correlate};
+use crate::tables::association::{COLUMNS, Correlation, Pairs, Resampling, cells, correlate};
 
 /// Edges of the bins of the RMS deviation, dB; the last bin is open. Fixed, so that axes do not move between reports.
 const BINS: [f64; 9] = [0.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0, 10.0];
@@ -138,64 +138,28 @@ fn flow(whole: &mut Analysis<'_>) -> Result<Table, QueryError> {
 /// Correlations of further exposures with the outcome item, with Holm's correction over all of them.
 fn secondary(fits: &Fits, satisfied_from: f64, resampling: Resampling) -> Table {
     let all: Vec<usize> = (0..fits.len()).collect();
-    let exposures = [
+    let found: Vec<(Measure, Pairs, Correlation)> = [
         Measure::Signed,
         Measure::HighFrequency,
         Measure::ShareWithin,
-    ];
-    let mut rows = Vec::new();
-    for exposure in exposures {
+    ]
+    .into_iter()
+    .map(|exposure| {
         let pairs = Pairs::new(fits, &all, exposure, satisfied_from);
-        for (statistic, name) in METHODS {
-            if statistic == Statistic::Spearman {
-                rows.push((
-                    exposure,
-                    name,
-                    correlate(&pairs, statistic, resampling),
-                    pairs.n(),
-                    pairs.clusters(),
-                ));
-            }
-        }
-    }
-    let p: Vec<f64> = rows
-        .iter()
-        .filter_map(|(_, _, found, _, _)| found.p)
-        .collect();
+        let correlation = correlate(&pairs, Statistic::Spearman, resampling);
+        (exposure, pairs, correlation)
+    })
+    .collect();
+    let p: Vec<f64> = found.iter().filter_map(|(_, _, found)| found.p).collect();
     let mut corrected = holm(&p).unwrap_or_default().into_iter();
-    let mut out = Builder::new(
-        "association_secondary",
-        &[],
-        &[
-            ("exposure", Kind::Text),
-            ("method", Kind::Text),
-            ("n", Kind::Integer),
-            ("n_clusters", Kind::Integer),
-            ("estimate", Kind::Real),
-            ("lo", Kind::Real),
-            ("hi", Kind::Real),
-            ("p", Kind::Real),
-            ("interval", Kind::Text),
-            ("p_holm", Kind::Real),
-        ],
-    );
-    for (exposure, method, found, n, clusters) in rows {
-        let p_holm = found.p.and_then(|_| corrected.next());
-        out.row(
-            &[],
-            vec![
-                exposure.name().into(),
-                method.into(),
-                n.into(),
-                clusters.into(),
-                found.estimate.into(),
-                found.interval.map(|i| i.lo).into(),
-                found.interval.map(|i| i.hi).into(),
-                found.p.into(),
-                found.how.as_str().into(),
-                p_holm.into(),
-            ],
-        );
+    let exposure = ["exposure".to_owned()];
+    let columns = [&COLUMNS[..], &[("p_holm", Kind::Real)]].concat();
+    let mut out = Builder::new("association_secondary", &exposure, &columns);
+    for (exposure, pairs, correlation) in found {
+        let p_holm = correlation.p.and_then(|_| corrected.next());
+        let mut cells = cells("spearman", &pairs, &correlation);
+        cells.push(p_holm.into());
+        out.row(&[Some(exposure.name().to_owned())], cells);
     }
     out.build()
 }

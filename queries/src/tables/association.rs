@@ -55,11 +55,6 @@ impl Pairs {
         }
     }
 
-    /// Clinicians.
-    pub(crate) fn clusters(&self) -> u64 {
-        self.clusters
-    }
-
     /// Fittings.
     pub(crate) fn n(&self) -> u64 {
         self.exposure.len() as u64
@@ -125,8 +120,8 @@ pub(crate) const METHODS: [(Statistic, &str); 2] = [
     (Statistic::Kendall, "kendall"),
 ];
 
-/// Columns of `association` after the grouping.
-pub(crate) const COLUMNS: [(&str, Kind); 9] = [
+/// Columns of a correlation.
+pub(crate) const COLUMNS: [(&str, Kind); 8] = [
     ("method", Kind::Text),
     ("n", Kind::Integer),
     ("n_clusters", Kind::Integer),
@@ -135,7 +130,6 @@ pub(crate) const COLUMNS: [(&str, Kind); 9] = [
     ("hi", Kind::Real),
     ("p", Kind::Real),
     ("interval", Kind::Text),
-    ("weighted", Kind::Flag),
 ];
 
 /// The cells of one correlation.
@@ -149,7 +143,6 @@ pub(crate) fn cells(name: &str, pairs: &Pairs, found: &Correlation) -> Vec<Cell>
         found.interval.map(|i| i.hi).into(),
         found.p.into(),
         found.how.as_str().into(),
-        false.into(),
     ]
 }
 
@@ -162,12 +155,15 @@ pub(super) fn association(analysis: &mut Analysis<'_>) -> Result<Table, QueryErr
     };
     let satisfied_from = analysis.plan.outcome.satisfied_from;
     let fits = analysis.fits()?;
-    let mut out = Builder::new("association", &by, &COLUMNS);
+    let columns = [&COLUMNS[..], &[("weighted", Kind::Flag)]].concat();
+    let mut out = Builder::new("association", &by, &columns);
     for group in fits.groups(&by) {
         let pairs = Pairs::new(fits, &group.rows, Measure::Rms, satisfied_from);
         for (statistic, name) in METHODS {
             let found = correlate(&pairs, statistic, resampling);
-            out.row(&group.labels, cells(name, &pairs, &found));
+            let mut cells = cells(name, &pairs, &found);
+            cells.push(false.into());
+            out.row(&group.labels, cells);
         }
     }
     Ok(out.build())

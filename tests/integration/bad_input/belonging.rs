@@ -93,59 +93,33 @@ pub(super) fn orphans(out: &mut Spoiled) {
     out.good("responses-wide.csv", "F1,left,first,REIG,50,10,,12,22");
 }
 
+/// A row that another one contradicts.
+fn disputed(out: &mut Spoiled, file: &str, row: &str, secret: &str) {
+    out.bad(file, row, "", "contradiction", "both are set aside", secret);
+}
+
 pub(super) fn contradictions(out: &mut Spoiled) {
-    let says = "both are set aside";
-    let rule = "contradiction";
-    out.bad(
+    disputed(
+        out,
         "fittings.csv",
         &fitting(5, "41").replace("B1", "F7"),
-        "",
-        rule,
-        says,
         "F7",
     );
-    out.bad(
+    disputed(
+        out,
         "fittings.csv",
         &fitting(5, "42").replace("B1", "F7"),
-        "",
-        rule,
-        says,
         "F7",
     );
     out.good("fittings.csv", &fitting(0, "F8"));
-    out.bad(
-        "ears.csv",
-        "F8,left,true,20,,,,,,,,,,,",
-        "",
-        rule,
-        says,
-        "F8",
-    );
-    out.bad(
-        "ears.csv",
-        "F8,left,true,25,,,,,,,,,,,",
-        "",
-        rule,
-        says,
-        "F8",
-    );
-    // No response at 110 dB HL is something else than a threshold of 110 dB HL.
-    out.bad(
-        "ears.csv",
-        "F8,right,true,110,,,,,,,,,,,",
-        "",
-        rule,
-        says,
-        "F8",
-    );
-    out.bad(
-        "ears.csv",
-        "F8,right,true,>110,,,,,,,,,,,",
-        "",
-        rule,
-        says,
-        "F8",
-    );
+    for threshold in ["left,true,20", "left,true,25"]
+        .into_iter()
+        // No response at 110 dB HL is something else than a threshold of 110 dB HL.
+        .chain(["right,true,110", "right,true,>110"])
+    {
+        let row = format!("F8,{threshold},,,,,,,,,,,");
+        disputed(out, "ears.csv", &row, "F8");
+    }
     // The ears of F8 are set aside, and so its responses have none.
     out.bad(
         "responses.csv",
@@ -156,59 +130,27 @@ pub(super) fn contradictions(out: &mut Spoiled) {
         "F8",
     );
     // Only the disputed point of a curve is set aside.
-    out.bad(
-        "responses.csv",
-        "F1,left,first,REIG,65,1000,20,18",
-        "",
-        rule,
-        says,
-        "",
-    );
+    disputed(out, "responses.csv", "F1,left,first,REIG,65,1000,20,18", "");
     out.good("responses.csv", "F1,left,first,REIG,65,2000,20,18");
-    out.bad(
-        "responses.csv",
-        "F1,left,first,REIG,65,1000,20,19",
-        "",
-        rule,
-        says,
-        "",
-    );
+    disputed(out, "responses.csv", "F1,left,first,REIG,65,1000,20,19", "");
     // A target in one row and none in the other is a contradiction too.
-    out.bad(
-        "responses.csv",
-        "F1,left,first,REIG,65,4000,20,18",
-        "",
-        rule,
-        says,
-        "",
-    );
-    out.bad(
-        "responses.csv",
-        "F1,left,first,REIG,65,4000,,18",
-        "",
-        rule,
-        says,
-        "",
-    );
+    disputed(out, "responses.csv", "F1,left,first,REIG,65,4000,20,18", "");
+    disputed(out, "responses.csv", "F1,left,first,REIG,65,4000,,18", "");
     // In the wide form the row is the whole curve.
-    out.bad(
+    disputed(
+        out,
         "responses-wide.csv",
         "F1,right,first,REIG,65,10,20,12,22",
         "",
-        rule,
-        says,
-        "",
     );
-    out.bad(
+    disputed(
+        out,
         "responses-wide.csv",
         "F1,right,first,REIG,65,10,20,12,23",
         "",
-        rule,
-        says,
-        "",
     );
-    out.bad("outcomes.csv", "F2,ioi-ha,5,3,6", "", rule, says, "F2");
-    out.bad("outcomes.csv", "F2,ioi-ha,5,4,6", "", rule, says, "F2");
-    out.bad("outcomes.csv", "F2,ioi-ha,6,3,", "", rule, says, "F2");
-    out.bad("outcomes.csv", "F2,ioi-ha,6,4,", "", rule, says, "F2");
+    disputed(out, "outcomes.csv", "F2,ioi-ha,5,3,6", "F2");
+    disputed(out, "outcomes.csv", "F2,ioi-ha,5,4,6", "F2");
+    disputed(out, "outcomes.csv", "F2,ioi-ha,6,3,", "F2");
+    disputed(out, "outcomes.csv", "F2,ioi-ha,6,4,", "F2");
 }
