@@ -125,6 +125,11 @@ fn headline(reviews: &[Review]) -> String {
         owner.context.quarter.as_deref().unwrap_or("no quarter")
     );
     let table = owner.table("headline");
+    let width = (0..table.rows())
+        .filter_map(|row| table.text_at("label", row))
+        .map(str::len)
+        .max()
+        .unwrap_or(0);
     for row in 0..table.rows() {
         let (Some(label), Some(value), Some(n)) = (
             table.text_at("label", row),
@@ -137,7 +142,7 @@ fn headline(reviews: &[Review]) -> String {
             Some("share") => format!("{:.0} %", value * 100.0),
             _ => format!("{value:.1} dB"),
         };
-        let _ = writeln!(out, "  {label:<48} {shown:>8}   n = {n}");
+        let _ = writeln!(out, "  {label:<width$} {shown:>8}   n = {n}");
     }
     let Some(study) = reviews
         .iter()

@@ -53,7 +53,7 @@ pub(super) fn figure(review: &Review) -> Drawn {
                  Observed together; not a cause."
             .to_owned(),
     };
-    sheet(&words, 310.0, |canvas, area| {
+    sheet(&words, 330.0, |canvas, area| {
         binned(canvas, area, &bins, Unit::Plain, "Mean satisfaction, score");
     })
 }

@@ -71,7 +71,7 @@ pub(super) fn binned(canvas: &mut Canvas, area: Area, bins: &[Bin], unit: Unit, 
         .flatten();
     let room = Room {
         right: GAP * 2.0,
-        under: LABEL * 1.3,
+        under: LABEL * 2.6,
     };
     let plot = frame(
         canvas,
@@ -97,10 +97,14 @@ pub(super) fn binned(canvas: &mut Canvas, area: Area, bins: &[Bin], unit: Unit, 
         }
         canvas.disc(at, POINT, Ink::Data);
         if let Some(n) = bin.n {
-            let under = (at.0, down);
             let text = format::count(n);
-            let lettering = Lettering::new(&text, under, Hang::Middle, LABEL, Ink::Soft);
-            if canvas.is_free(lettering.extent()) {
+            // Where bins are narrow and numbers long, every other one stands a line lower.
+            let places = [down, down + LABEL * 1.3]
+                .map(|level| Lettering::new(&text, (at.0, level), Hang::Middle, LABEL, Ink::Soft));
+            let free = places
+                .into_iter()
+                .find(|lettering| canvas.is_free(lettering.extent()));
+            if let Some(lettering) = free {
                 canvas.write(lettering);
             }
         }
@@ -149,7 +153,7 @@ pub(super) fn figure(review: &Review) -> Drawn {
             "Intervals: Wilson (1927). RMS deviation over 500, 1000, 2000, 4000 Hz, headline curve."
                 .to_owned(),
     };
-    sheet(&words, 290.0, |canvas, area| {
+    sheet(&words, 310.0, |canvas, area| {
         binned(
             canvas,
             area,
