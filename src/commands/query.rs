@@ -6,9 +6,11 @@ use std::path::PathBuf;
 use clap::{Args, ValueEnum};
 use fitcohort_pipeline::quarter::Quarter;
 use fitcohort_pipeline::store::Cohort;
+use fitcohort_pipeline::store::schema::GROUP_COLUMNS;
 use fitcohort_queries::analysis::Analysis;
 use fitcohort_queries::export;
 use fitcohort_queries::selection::Selection;
+use fitcohort_queries::tables::QUERIES;
 
 use crate::cli::Common;
 use crate::console::Console;
@@ -27,30 +29,31 @@ pub(crate) enum Format {
     Parquet,
 }
 
-/// Options of `query`.
-#[derive(Args, Debug)]
-#[command(after_help = "\
+/// The queries with what they answer, the grouping columns, and examples.
+fn after_help() -> String {
+    let queries: String = QUERIES
+        .iter()
+        .map(|query| format!("  {:<12}  {}\n", query.name, query.about))
+        .collect();
+    format!(
+        "\
 Queries:
-  match         deviation from target by frequency, input band, quantity and stage
-  curves        measures of whole curves, and fittings within the criterion
-  verification  fittings with any final real-ear response
-  ears          two-ear uptake among people with loss in both ears
-  outcomes      answers by instrument and item
-  association   does closer match go with satisfaction?
-  clinicians    clinicians (or another unit, by --by) against the funnel of all
-  variance      variance between and within clinicians
-  trends        the headline measures by quarter, with limits
-  referrals     fittings that an asymmetry rule flags, by recorded referral; --list names them
-  quality       the account of every row read
-
-Grouping columns: quarter, clinic_id, clinician_id, ear, coupling, style, experience, age_band, grade, prescription, and
-any x_ label. Shares are fractions 0-1, _lo and _hi their 95 % limits; what is not known is empty.
+{queries}
+Grouping columns: {}, and any x_ label. Shares are fractions 0-1, _lo and _hi their 95 % limits; what is not known is
+empty.
 
 Examples:
   fitcohort query match cohort --by clinician_id --format csv
   fitcohort query ears cohort --by grade --where clinic_id=clinic-02
   fitcohort query curves cohort --by coupling --quarter 2026-Q3 --format json
-  fitcohort query referrals cohort --list --format csv --out to-look-at.csv")]
+  fitcohort query referrals cohort --list --format csv --out to-look-at.csv",
+        GROUP_COLUMNS.join(", ")
+    )
+}
+
+/// Options of `query`.
+#[derive(Args, Debug)]
+#[command(after_help = after_help())]
 pub(crate) struct Arguments {
     /// Name of the query
     #[arg(value_name = "NAME")]

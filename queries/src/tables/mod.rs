@@ -49,7 +49,7 @@ pub const QUERIES: [QueryName; 11] = [
     },
     QueryName {
         name: "clinicians",
-        about: "clinicians (or another unit) against the funnel of all",
+        about: "clinicians (or another unit, by --by) against the funnel of all",
     },
     QueryName {
         name: "variance",
@@ -61,7 +61,7 @@ pub const QUERIES: [QueryName; 11] = [
     },
     QueryName {
         name: "referrals",
-        about: "fittings that an asymmetry rule flags, by recorded referral",
+        about: "fittings that an asymmetry rule flags, by recorded referral; --list names them",
     },
     QueryName {
         name: "quality",
