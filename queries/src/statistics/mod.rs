@@ -18,21 +18,47 @@
 //! | [`multiplicity`] | many p-values at once |
 //! | [`spread`] | interval of a standard deviation, equality of spread |
 //! | [`standardise`] | indirect standardisation for case mix |
+//! | [`linear`] | least squares by QR, errors robust to clusters |
+//! | [`analysis_of_variance`] | one-way analysis of variance |
+//! | [`rater_agreement`] | intraclass correlations of a targets-by-raters table |
+//! | [`categorical`] | logistic and proportional-odds regression, errors robust to clusters, check of proportionality |
+//! | [`within_between`] | a covariate split into its group mean and the deviation from it |
+//! | [`resampling`] | bootstrap over clusters: percentile and BCa intervals |
+//! | [`rank_bootstrap`] | rank correlations, plain, partial and weighted, bootstrapped over clusters |
+//! | [`partial_rank`] | partial rank correlation, and its permutation test within clusters |
+//! | [`exact_rank`] | exact null distributions of rank correlations for few pairs |
+//! | [`mixed`] | random intercept with covariates, by restricted maximum likelihood on group sums |
+//! | [`log_spread`] | groups' spreads compared on the logarithmic scale |
+//! | [`nonresponse`] | weights for answers that did not come back, and bounds |
+//! | [`smooth`] | local and monotone curves |
 //! | [`random`] | named, counter-based random streams |
 
+pub mod analysis_of_variance;
+pub mod categorical;
 pub mod control_chart;
 pub mod description;
+pub mod exact_rank;
 pub mod funnel;
+pub mod linear;
+pub mod log_spread;
+pub mod mixed;
 pub mod multiplicity;
+pub mod nonresponse;
+pub mod partial_rank;
 pub mod permutation;
 pub mod proportion;
 pub mod random;
 pub mod random_intercept;
 pub mod rank;
+pub mod rank_bootstrap;
+pub mod rater_agreement;
+pub mod resampling;
 mod root;
+pub mod smooth;
 pub mod spread;
 pub mod standardise;
 pub mod trend;
+pub mod within_between;
 
 #[cfg(test)]
 mod tests;
@@ -89,6 +115,50 @@ pub enum NotEstimable {
     /// The estimate lies on the edge of its range, where the method gives no interval.
     #[error("the estimate lies at the end of its range, where this interval is not defined")]
     AtLimit,
+    /// A covariate is a linear combination of the others (or of the constant), so its coefficient has no meaning.
+    #[error("covariate {} is a combination of the others", column + 1)]
+    Collinear {
+        /// The position of the covariate among those given, from 0.
+        column: usize,
+    },
+    /// A combination of the covariates separates the outcome's categories, so a coefficient has no finite estimate.
+    #[error("covariate {} separates the outcome: its coefficient has no finite estimate", column + 1)]
+    Separation {
+        /// The position of the covariate that runs away first, from 0.
+        column: usize,
+    },
+    /// The search for the best estimate did not settle.
+    #[error("the estimate did not settle in {iterations} steps")]
+    NotConverged {
+        /// The steps taken.
+        iterations: u32,
+    },
+    /// Fewer clusters than an interval over clusters needs.
+    #[error("too few clusters: {needed} are needed, {got} are there")]
+    TooFewClusters {
+        /// The smallest number the method accepts.
+        needed: u64,
+        /// The number given.
+        got: u64,
+    },
+    /// Too many of the resamples had no estimate, so those left do not stand for all.
+    #[error("{failed} of {replicates} resamples had no estimate")]
+    ResamplesFailed {
+        /// The resamples without an estimate.
+        failed: u64,
+        /// The resamples drawn.
+        replicates: u64,
+    },
+    /// A covariate is not known for so many rows that those left do not stand for all.
+    #[error("covariate {} is missing in {missing} of {of} rows", column + 1)]
+    MissingForMany {
+        /// The position of the covariate among those given, from 0.
+        column: usize,
+        /// The rows without it.
+        missing: u64,
+        /// All rows.
+        of: u64,
+    },
     /// Slices that describe the same rows have different lengths.
     #[error("lengths differ: {left} against {right}")]
     LengthsDiffer {

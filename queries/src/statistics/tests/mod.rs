@@ -6,11 +6,16 @@
     reason = "tests"
 )]
 
+mod categorical;
+mod missing;
+mod mixed;
 mod not_estimable;
 mod permutation;
 mod properties;
 mod published;
 mod reference;
+mod regression;
+mod resampling;
 
 /// The tables in `tests/reference/data`, each with its source in its first lines.
 const TABLES: [(&str, &str); 10] = [

@@ -1,0 +1,1 @@
+//! One-way analysis of variance.

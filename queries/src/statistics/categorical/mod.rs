@@ -1,0 +1,1 @@
+//! Logistic and proportional-odds regression.

@@ -1,0 +1,1 @@
+//! Exact null distributions of rank correlations for few pairs.

@@ -1,0 +1,1 @@
+//! Least squares by QR, with errors robust to clusters.

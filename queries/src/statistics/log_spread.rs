@@ -1,0 +1,1 @@
+//! Groups' spreads compared on the logarithmic scale.

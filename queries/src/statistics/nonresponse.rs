@@ -1,0 +1,1 @@
+//! Weights for answers that did not come back, and bounds.

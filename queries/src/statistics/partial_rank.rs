@@ -1,0 +1,1 @@
+//! Partial rank correlation.

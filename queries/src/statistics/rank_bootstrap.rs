@@ -1,0 +1,1 @@
+//! Rank correlations bootstrapped over clusters.

@@ -1,0 +1,1 @@
+//! Intraclass correlations of raters.

@@ -1,0 +1,1 @@
+//! A covariate split into group mean and deviation.
