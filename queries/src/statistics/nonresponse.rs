@@ -1,1 +1,0 @@
-//! Weights for answers that did not come back, and bounds.

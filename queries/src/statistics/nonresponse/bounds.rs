@@ -1,0 +1,1 @@
+//! Bounds of a mean or a share when some answers are not known.

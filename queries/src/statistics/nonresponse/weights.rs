@@ -1,0 +1,1 @@
+//! Inverse-probability weights from a model of who answers.
