@@ -1,7 +1,8 @@
 -- fits: the fit-level table that fittings are counted and modelled from
 -- grain: one row a fitting with at least one fitted ear
 -- input: fittings, curves, answers
--- output: grouping columns; candidate (a pure-tone sum of both ears at or above the limit; null where one is not known);
+-- output: grouping columns; age_years; pure_tone_sum_better (hundredths of a dB, sum of four, of the better ear; null
+--         where one ear is not known); candidate (a pure-tone sum of both ears at or above the limit; null where one is not known);
 --         from the headline curves (stage final, input band average): squares and n_complete (sum of squared deviations
 --         over complete curves, hundredths squared), totals and counts of signed and high_frequency (billionths of a dB),
 --         n_points and n_points_within, within and within_second (1, 0, null where unknown);
@@ -58,7 +59,10 @@ answered AS (
   WHERE latest AND instrument = {instrument} AND item = {item}
   GROUP BY fitting_id
 )
-SELECT fitting_id, patient_id, {columns}, n_fitted, verified, returned,
+SELECT fitting_id, patient_id, {columns}, n_fitted, verified, returned, age_years,
+  CASE WHEN pure_tone_sum_left IS NULL OR pure_tone_sum_right IS NULL THEN NULL
+       WHEN pure_tone_sum_left < pure_tone_sum_right THEN pure_tone_sum_left
+       ELSE pure_tone_sum_right END AS pure_tone_sum_better,
   CASE WHEN pure_tone_sum_left IS NULL OR pure_tone_sum_right IS NULL THEN NULL
        WHEN pure_tone_sum_left >= {candidate_sum} AND pure_tone_sum_right >= {candidate_sum} THEN 1
        ELSE 0 END AS candidate,

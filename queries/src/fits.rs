@@ -2,6 +2,8 @@
 
 use std::collections::BTreeMap;
 
+use fitcohort_pipeline::plan::NUMERIC_COVARIATES;
+
 use crate::order;
 use crate::table::Table;
 
@@ -99,6 +101,23 @@ impl Fits {
     /// Rows by the labels of some columns, in natural order; one group of all rows where no column is named.
     pub(crate) fn groups(&self, by: &[String]) -> Vec<Group> {
         groups(&self.table, by)
+    }
+
+    /// Whether a covariate of that name is a number.
+    pub(crate) fn is_number(&self, name: &str) -> bool {
+        NUMERIC_COVARIATES.contains(&name)
+    }
+
+    /// A numeric covariate of a row: age in years, or the better ear's average, dB HL.
+    pub(crate) fn number(&self, name: &str, row: usize) -> Option<f64> {
+        match name {
+            "age_years" => self.table.real_at("age_years", row),
+            "pta4" => self
+                .table
+                .real_at("pure_tone_sum_better", row)
+                .map(|sum| sum / 400.0),
+            _ => None,
+        }
     }
 
     /// Score of the outcome item, where answered.

@@ -25,6 +25,8 @@ pub mod analysis;
 #[cfg(feature = "tables")]
 mod builder;
 #[cfg(feature = "tables")]
+mod covariates;
+#[cfg(feature = "tables")]
 mod engine;
 #[cfg(feature = "tables")]
 pub mod error;
@@ -39,6 +41,8 @@ pub mod review;
 #[cfg(feature = "tables")]
 pub mod selection;
 pub mod statistics;
+#[cfg(feature = "tables")]
+mod study;
 #[cfg(feature = "tables")]
 pub mod table;
 #[cfg(feature = "tables")]

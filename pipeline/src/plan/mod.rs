@@ -6,9 +6,12 @@ use std::path::{Path, PathBuf};
 use serde::{Deserialize, Serialize};
 
 mod criterion;
+mod keys;
+mod study;
 
 pub use criterion::{BUILT_IN_CRITERIA, Criterion};
 use criterion::{built_in, compile};
+pub use study::{EXPOSURES, Exclusion, METHODS, NUMERIC_COVARIATES, Primary, UNITS};
 
 /// An error in a plan file.
 #[derive(Debug, thiserror::Error)]
@@ -123,20 +126,36 @@ pub struct Plan {
     pub candidate_limit_db: f64,
     /// The asymmetry rule that the owner's list goes by.
     pub referral_rule: String,
+    /// How close the sound came to target: one of [`EXPOSURES`].
+    pub exposure: String,
+    /// What is taken into account in adjusted analyses: numeric covariates and labels of the fitting.
+    pub covariates: Vec<String>,
+    /// What counts as one in the study: one of [`UNITS`].
+    pub unit: String,
     /// Replicates of the permutation test.
     pub permutations: u32,
+    /// Replicates of the bootstrap.
+    pub resamples: u32,
     /// Root of every random stream.
     pub seed: u64,
     /// Limits of soft, average and loud.
     pub input_bands: InputBands,
     /// Which answer stands for satisfaction.
     pub outcome: Outcome,
+    /// The hypothesis that is tested without correction.
+    pub primary: Primary,
+    /// Fittings that the study leaves out.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub exclusions: Vec<Exclusion>,
     /// Criteria of the practice's own.
     #[serde(skip_serializing_if = "BTreeMap::is_empty")]
     pub tolerance: BTreeMap<String, Tolerance>,
     /// Instruments of the practice's own.
     #[serde(skip_serializing_if = "BTreeMap::is_empty")]
     pub instruments: BTreeMap<String, Instrument>,
+    /// The text of the plan file, whole, where there was one.
+    #[serde(skip)]
+    pub file_text: Option<String>,
 }
 
 impl Default for Plan {
@@ -147,12 +166,21 @@ impl Default for Plan {
             minimum_cell: 5,
             candidate_limit_db: 20.0,
             referral_rule: "adjacent-15".to_owned(),
+            exposure: "rms".to_owned(),
+            covariates: ["age_years", "pta4", "coupling", "experience"]
+                .map(str::to_owned)
+                .to_vec(),
+            unit: "fitting".to_owned(),
             permutations: 2000,
+            resamples: 2000,
             seed: 1,
             input_bands: InputBands::default(),
             outcome: Outcome::default(),
+            primary: Primary::default(),
+            exclusions: Vec::new(),
             tolerance: BTreeMap::new(),
             instruments: BTreeMap::new(),
+            file_text: None,
         }
     }
 }
@@ -182,11 +210,12 @@ impl Plan {
             path: path.to_path_buf(),
             source,
         })?;
-        let plan: Self = toml::from_str(&text).map_err(|error| PlanError::Syntax {
+        let mut plan: Self = toml::from_str(&text).map_err(|error| PlanError::Syntax {
             path: path.to_path_buf(),
-            message: error.to_string().trim_end().to_owned(),
+            message: keys::with_suggestion(error.to_string().trim_end()),
         })?;
         plan.validate()?;
+        plan.file_text = Some(text);
         Ok(plan)
     }
 
@@ -204,17 +233,20 @@ impl Plan {
     pub fn validate(&self) -> Result<(), PlanError> {
         self.criterion_named(&self.criterion, "criterion")?;
         self.criterion_named(&self.second_criterion, "second_criterion")?;
-        if !REFERRAL_RULES.contains(&self.referral_rule.as_str()) {
-            return Err(value(
-                "referral_rule",
-                &format!("must be one of {}", REFERRAL_RULES.join(", ")),
-            ));
-        }
+        study::one_of("referral_rule", &self.referral_rule, &REFERRAL_RULES)?;
+        study::one_of("exposure", &self.exposure, &EXPOSURES)?;
+        study::one_of("unit", &self.unit, &UNITS)?;
+        study::one_of("primary.method", &self.primary.method, &METHODS)?;
+        study::check_covariates(&self.covariates)?;
+        study::check_exclusions(&self.exclusions)?;
         if self.minimum_cell < 1 {
             return Err(value("minimum_cell", "must be 1 or more"));
         }
         if !(1..=1_000_000).contains(&self.permutations) {
             return Err(value("permutations", "must be 1 to 1000000"));
+        }
+        if !(100..=1_000_000).contains(&self.resamples) {
+            return Err(value("resamples", "must be 100 to 1000000"));
         }
         if !(-10.0..=120.0).contains(&self.candidate_limit_db) {
             return Err(value("candidate_limit_db", "must be -10 to 120"));
@@ -367,6 +399,32 @@ mod tests {
     }
 
     #[test]
+    fn an_unknown_key_gets_the_nearest_known_one() {
+        let say = |text: &str| {
+            keys::with_suggestion(&toml::from_str::<Plan>(text).expect_err(text).to_string())
+        };
+        for (text, near) in [
+            ("minimum_cells = 5", "`minimum_cell`"),
+            ("[primary]\nmethods = 'kendall'", "`method`"),
+            ("[outcome]\nitme = '4'", "`item`"),
+            ("[[exclusions]]\ncolum = 'grade'\nreason = 'us'", "`column`"),
+        ] {
+            assert!(
+                say(text).ends_with(&format!("did you mean {near}?")),
+                "{}",
+                say(text)
+            );
+        }
+        assert!(!say("zzzzzz = 1").contains("did you mean"));
+        let exposure = Plan {
+            exposure: "rsm".to_owned(),
+            ..Plan::default()
+        };
+        let message = exposure.validate().expect_err("no exposure").to_string();
+        assert!(message.ends_with("did you mean rms?"), "{message}");
+    }
+
+    #[test]
     fn unknown_keys_and_senseless_values_are_refused() {
         assert!(toml::from_str::<Plan>("minimum_cells = 5").is_err());
         for text in [
@@ -374,6 +432,18 @@ mod tests {
             "minimum_cell = 0",
             "permutations = 0",
             "referral_rule = 'any'",
+            "exposure = 'loudness'",
+            "unit = 'ear'",
+            "resamples = 10",
+            "covariates = ['age']",
+            "covariates = ['ear']",
+            "covariates = ['clinician_id']",
+            "covariates = ['grade', 'grade']",
+            "[primary]\nmethod = 'pearson'",
+            "[[exclusions]]\ncolumn = 'age_years'\nvalues = ['9']\nreason = 'us'",
+            "[[exclusions]]\ncolumn = 'grade'\nbelow = 9\nreason = 'us'",
+            "[[exclusions]]\ncolumn = 'pta4'\nbelow = 9\nabove = 8\nreason = 'us'",
+            "[[exclusions]]\ncolumn = 'shoe_size'\nvalues = ['9']\nreason = 'us'",
             "[input_bands]\nsoft_up_to = 70\nloud_from = 60",
             "criterion = 'mine'\n[tolerance.mine]\nsource = 'us'\nlimits = { 440 = 5.0 }",
             "criterion = 'mine'\n[tolerance.mine]\nsource = 'us'",
