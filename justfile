@@ -11,7 +11,7 @@ test:
 # Format and lint, as .ci/run demands them
 lint:
     cargo fmt --all --check
-    cargo clippy --workspace --all-targets -- -D warnings
+    cargo clippy --workspace --all-targets --features fitcohort-calibration/slow -- -D warnings
 
 # Write the rule list of README.md anew from the code
 readme:
@@ -39,6 +39,10 @@ pictures:
 # Compute the reference values again and compare; PYTHON has tests/reference/requirements.txt installed
 reference PYTHON="python3":
     {{ PYTHON }} tests/reference/regenerate.py --check
+
+# Whether intervals cover and tests keep their level, on data whose truth is known, against docs/calibration.md (minutes)
+calibration:
+    cargo test --release --locked -p fitcohort-calibration --features slow
 
 # What an ingest costs over merely parsing its bytes
 floor:

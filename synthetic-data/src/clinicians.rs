@@ -1,7 +1,8 @@
 //! Invented clinics and clinicians: caseloads, habits, bias and spread.
 
 use crate::draws::{Draws, Purpose};
-use crate::scenario::Scenario;
+use crate::real_ear::typical_rms_db;
+use crate::scenario::{Effects, Scenario};
 
 /// What a clinic's real-ear levels are.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -137,9 +138,11 @@ impl Staff {
                 verifies: draws.between(0.78, 0.97),
                 records_first: draws.between(0.75, 0.98),
                 refers: draws.between(0.35, 0.90),
-                satisfaction: scenario.effects.clinician_sd * draws.normal(),
+                // Standard normal until everybody is there.
+                satisfaction: draws.normal(),
             });
         }
+        plant_satisfaction(&mut clinicians, &scenario.effects);
         for clinic in &mut clinics {
             clinic.caseloads =
                 cumulative(clinic.clinicians.iter().map(|&c| clinicians[c].caseload));
@@ -149,6 +152,27 @@ impl Staff {
             clinicians,
             sizes,
         }
+    }
+}
+
+/// Turns each clinician's standard normal into the effect on satisfaction: the planted SD, and the planted correlation
+/// with the typical RMS deviation, standardised over this staff.
+fn plant_satisfaction(clinicians: &mut [Clinician], effects: &Effects) {
+    let typical: Vec<f64> = clinicians.iter().map(typical_rms_db).collect();
+    let n = typical.len().max(1) as f64;
+    let mean = typical.iter().sum::<f64>() / n;
+    let variance = typical.iter().map(|rms| (rms - mean).powi(2)).sum::<f64>() / n;
+    let shared = effects.clinician_confounding;
+    let own = (1.0 - shared * shared).max(0.0).sqrt();
+    for (clinician, rms) in clinicians.iter_mut().zip(typical) {
+        // One clinician alone is typical.
+        let standardised = if variance > 0.0 {
+            (rms - mean) / variance.sqrt()
+        } else {
+            0.0
+        };
+        clinician.satisfaction =
+            effects.clinician_sd * (shared * standardised + own * clinician.satisfaction);
     }
 }
 
@@ -175,5 +199,74 @@ mod tests {
         assert_eq!(staff.clinics.iter().filter(|c| c.drift_db > 0.0).count(), 1);
         let on_lists: usize = staff.clinics.iter().map(|c| c.clinicians.len()).sum();
         assert_eq!(on_lists, 60);
+    }
+
+    /// Correlation of two lists by its definition.
+    fn correlation(pairs: &[(f64, f64)]) -> f64 {
+        let n = pairs.len() as f64;
+        let (a, b) = pairs
+            .iter()
+            .fold((0.0, 0.0), |(a, b), pair| (a + pair.0 / n, b + pair.1 / n));
+        let product = |f: fn(f64, f64) -> f64| -> f64 {
+            pairs.iter().map(|pair| f(pair.0 - a, pair.1 - b)).sum()
+        };
+        product(|x, y| x * y) / (product(|x, _| x * x) * product(|_, y| y * y)).sqrt()
+    }
+
+    /// The correlation is the planted one within four standard errors of Fisher's z (1 / sqrt(n - 3), Fisher 1921,
+    /// from memory), the SD within four of its own (normal theory, sd / sqrt(2 n)).
+    #[test]
+    fn clinicians_effects_go_with_their_typical_match_as_planted() {
+        for planted in [-0.8, 0.0, 0.5] {
+            let demo = Scenario::demo(3_000_000, 4);
+            let staff = Staff::invent(&Scenario {
+                clinicians: 4_000,
+                effects: Effects {
+                    clinician_sd: 0.5,
+                    clinician_confounding: planted,
+                    ..demo.effects
+                },
+                ..demo
+            });
+            let pairs: Vec<(f64, f64)> = staff
+                .clinicians
+                .iter()
+                .map(|who| (typical_rms_db(who), who.satisfaction))
+                .collect();
+            let n = pairs.len() as f64;
+            let found = correlation(&pairs);
+            let error = (n - 3.0).sqrt().recip();
+            assert!(
+                (found.atanh() - planted.atanh()).abs() < 4.0 * error,
+                "{planted}: {found}"
+            );
+            let squares = pairs.iter().map(|pair| pair.1 * pair.1).sum::<f64>();
+            let sd = (squares / n).sqrt();
+            assert!((sd - 0.5).abs() < 4.0 * 0.5 / (2.0 * n).sqrt(), "{sd}");
+        }
+    }
+
+    /// At a correlation of one nothing is left to chance, and one clinician alone has nobody to be compared with.
+    #[test]
+    fn limits_of_the_planted_correlation() {
+        let staff = |clinicians, clinician_confounding| {
+            let demo = Scenario::demo(50, 4);
+            Staff::invent(&Scenario {
+                clinics: 1,
+                clinicians,
+                effects: Effects {
+                    clinician_confounding,
+                    ..demo.effects
+                },
+                ..demo
+            })
+        };
+        let pairs: Vec<(f64, f64)> = staff(50, -1.0)
+            .clinicians
+            .iter()
+            .map(|who| (typical_rms_db(who), who.satisfaction))
+            .collect();
+        assert!((correlation(&pairs) + 1.0).abs() < 1e-9);
+        assert_eq!(staff(1, 1.0).clinicians[0].satisfaction, 0.0);
     }
 }

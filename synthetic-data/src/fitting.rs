@@ -5,7 +5,10 @@ use crate::audiogram::{Audiogram, Person, Threshold, asymmetric, pta4};
 use crate::clinicians::{Quantity, Staff};
 use crate::draws::{Draws, Purpose, expit};
 use crate::outcomes::{Answers, Before, Cuts};
-use crate::real_ear::{AVERAGE, Circumstances, Coupling, Curves, LEVELS_DB_SPL, Stage, Targets};
+use crate::real_ear::{
+    AVERAGE, Circumstances, Coupling, Curves, GREATEST_SHORTFALL, LEAST_SHORTFALL, LEVELS_DB_SPL,
+    SPREAD_LOG_SD, Stage, Targets,
+};
 use crate::scenario::Scenario;
 use crate::timeline::{FittedOn, Timeline};
 
@@ -117,8 +120,8 @@ impl Model {
             clinician: who,
             quantity: clinic.quantity,
             drift_db: if drifted { clinic.drift_db } else { 0.0 },
-            shortfall: draws.between(0.4, 1.4),
-            spread: (0.35 * draws.normal()).exp(),
+            shortfall: draws.between(LEAST_SHORTFALL, GREATEST_SHORTFALL),
+            spread: (SPREAD_LOG_SD * draws.normal()).exp(),
         };
         let recorded = Recorded {
             first: draws.chance(who.records_first),

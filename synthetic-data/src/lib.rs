@@ -2,7 +2,8 @@
 //!
 //! [`write_delivery`] writes a delivery in the published format (four CSV tables) together with
 //! `truth.json`, which states everything that was planted, so that a whole run of ingest and
-//! analysis can be checked against it. No person, practice or device in it is real.
+//! analysis can be checked against it. [`cohort()`] gives the same fittings as records in memory, with what a delivery
+//! leaves out. No person, practice or device in either is real.
 //!
 //! # What is modelled, and from where
 //!
@@ -14,7 +15,9 @@
 //! | targets at other levels, unaided ear-canal response | [`prescription`] | invented |
 //! | first fits that fall short towards 2-4 kHz | `real_ear` | size after Sammeth et al. (1993), from memory; shape invented |
 //! | bias, spread, caseload and habits of clinicians | `clinicians` | invented |
+//! | satisfaction that goes with a clinician's match, though not by it | `clinicians` | planted (none in the demo) |
 //! | satisfaction: proportional odds (McCullagh 1980) with a planted effect of match | `outcomes` | effect size so that rank correlation is about -0.11 (after Almufarrij et al. 2021); the rest invented |
+//! | who answers: by satisfaction, and by match and experience where planted | `outcomes` | invented |
 //! | hours of use with one and two aids | `outcomes` | means 7.8 and 9.1 h a day (AJA 2017); spread invented |
 //! | rows that break a rule | `planted` | the rules of the delivery format |
 //!
@@ -27,6 +30,7 @@
 pub mod age_thresholds;
 mod audiogram;
 mod clinicians;
+mod cohort;
 mod delivery;
 mod draws;
 mod error;
@@ -43,6 +47,7 @@ mod tally;
 mod timeline;
 pub mod truth;
 
+pub use cohort::{Record, cohort};
 pub use delivery::write_delivery;
 pub use error::SynthesisError;
 pub use scenario::{Effects, Scenario};

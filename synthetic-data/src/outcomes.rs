@@ -10,7 +10,7 @@ use statrs::distribution::{ContinuousCDF, Normal};
 use crate::draws::{Draws, expit};
 use crate::scenario::Effects;
 
-/// RMS deviation, dB, about which the match effect turns.
+/// RMS deviation, dB, about which the match effects turn, on satisfaction and on answering.
 pub(crate) const RMS_CENTRE_DB: f64 = 3.3;
 /// Shares of satisfaction scores 1, 1-2, 1-3, 1-4 where all effects are zero (invented).
 const SATISFACTION_SHARES: [f64; 4] = [0.05, 0.16, 0.36, 0.74];
@@ -29,7 +29,8 @@ const ITEM_SHARES: [[f64; 4]; 7] = [
 const LOADING: [f64; 7] = [0.55, 0.70, 0.35, 1.0, 0.35, 0.35, 0.65];
 const SECOND_FACTOR: [f64; 7] = [0.0, 0.0, 0.65, 0.0, 0.65, 0.65, 0.0];
 
-/// Log-odds of answering at a satisfaction of 4 (invented).
+/// Log-odds of answering at a satisfaction of 4 and the central RMS deviation, in people new to hearing aids
+/// (invented).
 const ANSWERING: f64 = 0.50;
 
 /// Cut points on the latent scales.
@@ -103,7 +104,10 @@ impl Cuts {
             }
         }
         let answered = draws.chance(expit(
-            ANSWERING + effects.nonresponse * (f64::from(satisfaction) - 4.0),
+            ANSWERING
+                + effects.nonresponse * (f64::from(satisfaction) - 4.0)
+                + effects.nonresponse_match * (before.rms_db - RMS_CENTRE_DB)
+                + f64::from(u8::from(before.experienced)) * effects.nonresponse_experience,
         ));
         let returned = draws.chance(expit(-3.1 - 0.9 * (f64::from(satisfaction) - 4.0)));
         let mean = if before.two_ears { 9.1 } else { 7.8 };

@@ -4,6 +4,7 @@
 //! et al. 1993, from memory). Adjustment takes most of that away; what stays is the clinician's bias, habit
 //! and spread. Sizes other than that are invented.
 
+use crate::FOUR_FREQUENCIES;
 use crate::audiogram::{Audiogram, along_octaves};
 use crate::clinicians::{Clinician, Quantity};
 use crate::draws::Draws;
@@ -22,6 +23,15 @@ const SHORTFALL_DB: [f64; 10] = [0.0, 0.5, 1.0, 1.5, 2.5, 4.0, 6.0, 7.0, 8.0, 9.
 const HABIT: [f64; 10] = [0.0, 0.0, 0.0, 0.0, 0.1, 0.3, 1.0, 1.0, 1.0, 0.8];
 /// Greatest level in the ear canal of any invented hearing aid, dB SPL.
 const GREATEST_OUTPUT_DB_SPL: f64 = 132.0;
+
+/// Bounds of a fitting's factor on the usual shortfall.
+pub(crate) const LEAST_SHORTFALL: f64 = 0.4;
+pub(crate) const GREATEST_SHORTFALL: f64 = 1.4;
+/// SD of the logarithm of a fitting's factor on the clinician's spread.
+pub(crate) const SPREAD_LOG_SD: f64 = 0.35;
+/// SD of what all points of one curve share, and of each point's own error, dB.
+const CURVE_SD_DB: f64 = 0.6;
+const POINT_SD_DB: f64 = 0.7;
 
 /// How an ear is coupled to its hearing aid.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -160,13 +170,14 @@ impl Targets {
         }
         for (curve, level) in curves.iter_mut().zip(LEVELS_DB_SPL) {
             let level = f64::from(level);
-            let offset = 0.6 * draws.normal();
+            let offset = CURVE_SD_DB * draws.normal();
             for (f, pair) in curve.iter_mut().enumerate() {
                 let (gain, deviation) = base[f];
                 let wanted = at_level(gain, level, self.ratio[f]);
                 let ceiling = GREATEST_OUTPUT_DB_SPL - level - UNAIDED_RESPONSE_DB[f];
                 let wanted = wanted.min(ceiling);
-                let reached = (wanted + deviation + offset + 0.7 * draws.normal()).min(ceiling);
+                let reached =
+                    (wanted + deviation + offset + POINT_SD_DB * draws.normal()).min(ceiling);
                 let carry = match around.quantity {
                     Quantity::Reig => 0.0,
                     Quantity::Rear => level + UNAIDED_RESPONSE_DB[f],
@@ -179,6 +190,23 @@ impl Targets {
         }
         curves
     }
+}
+
+/// The RMS deviation to expect of a clinician's final curves over 500, 1000, 2000 and 4000 Hz, dB: root of the
+/// expected mean square. Leaks, greatest output and drift are left out, since they belong to ears and clinics.
+pub(crate) fn typical_rms_db(who: &Clinician) -> f64 {
+    let shortfall = (LEAST_SHORTFALL + GREATEST_SHORTFALL) / 2.0;
+    // Variance of a uniform: the width squared over 12. Mean square of a log-normal about 1: exp(2 sd^2).
+    let shortfall_variance = (GREATEST_SHORTFALL - LEAST_SHORTFALL).powi(2) / 12.0;
+    let noise = (2.0 * SPREAD_LOG_SD * SPREAD_LOG_SD).exp() * who.spread_db * who.spread_db
+        + CURVE_SD_DB * CURVE_SD_DB
+        + POINT_SD_DB * POINT_SD_DB;
+    let squares = FOUR_FREQUENCIES.iter().map(|&f| {
+        let remaining = (1.0 - who.adjustment) * SHORTFALL_DB[f];
+        let mean = who.bias_db - remaining * shortfall - who.high_frequency_habit_db * HABIT[f];
+        mean * mean + remaining * remaining * shortfall_variance + noise
+    });
+    (squares.sum::<f64>() / FOUR_FREQUENCIES.len() as f64).sqrt()
 }
 
 fn tenths(db: f64) -> i32 {

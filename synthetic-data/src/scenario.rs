@@ -42,12 +42,30 @@ pub struct Effects {
     pub clinician_sd: f64,
     /// Log-odds of answering at all for each point of satisfaction.
     pub nonresponse: f64,
+    /// Log-odds of answering for each decibel of the fitting's RMS deviation about its centre. Together with no
+    /// [`Effects::nonresponse`] it makes the verified fittings' answers missing at random, given their RMS deviation.
+    #[serde(default, skip_serializing_if = "is_zero")]
+    pub nonresponse_match: f64,
+    /// Log-odds of answering in people who had hearing aids before.
+    #[serde(default, skip_serializing_if = "is_zero")]
+    pub nonresponse_experience: f64,
+    /// Correlation, over clinicians, of their typical RMS deviation with their effect on satisfaction, -1 to 1. Below
+    /// zero those who fit closer have happier patients, without any effect of the fit itself. What the
+    /// RMS deviation of a drifting clinic gains does not count.
+    #[serde(default, skip_serializing_if = "is_zero")]
+    pub clinician_confounding: f64,
     /// How far all responses fall in the drifting clinic, dB, from [`Effects::drift_from`] on.
     pub drift_db: f64,
     /// First quarter of the drift, counted from 0.
     pub drift_from: u32,
     /// Log-odds of fitting two ears rather than one, for each quarter that passes.
     pub two_ears_trend: f64,
+}
+
+/// Effects that later releases brought are written only where they are planted, so that a scenario without them keeps
+/// its bytes.
+fn is_zero(value: &f64) -> bool {
+    *value == 0.0
 }
 
 impl Default for Effects {
@@ -60,6 +78,9 @@ impl Default for Effects {
             experience: 0.25,
             clinician_sd: 0.25,
             nonresponse: 0.35,
+            nonresponse_match: 0.0,
+            nonresponse_experience: 0.0,
+            clinician_confounding: 0.0,
             drift_db: 2.5,
             drift_from: 4,
             two_ears_trend: 0.05,
@@ -129,6 +150,24 @@ impl Scenario {
             ("two_ears", effects.two_ears, 5.0, "between -5 and 5"),
             ("experience", effects.experience, 5.0, "between -5 and 5"),
             ("nonresponse", effects.nonresponse, 5.0, "between -5 and 5"),
+            (
+                "nonresponse_match",
+                effects.nonresponse_match,
+                5.0,
+                "between -5 and 5",
+            ),
+            (
+                "nonresponse_experience",
+                effects.nonresponse_experience,
+                5.0,
+                "between -5 and 5",
+            ),
+            (
+                "clinician_confounding",
+                effects.clinician_confounding,
+                1.0,
+                "between -1 and 1",
+            ),
             (
                 "two_ears_trend",
                 effects.two_ears_trend,

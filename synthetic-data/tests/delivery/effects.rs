@@ -8,7 +8,7 @@ use crate::support::{Delivery, clean};
 
 /// Slope and standard error of a logistic regression with one predictor, by Newton's method (McCullagh &
 /// Nelder 1989, chapter 4). Under proportional odds the slope of any cut of the scores is the planted one.
-fn logistic(pairs: &[(f64, bool)]) -> (f64, f64) {
+pub(crate) fn logistic(pairs: &[(f64, bool)]) -> (f64, f64) {
     let (mut a, mut b) = (0.0, 0.0);
     let mut variance = f64::NAN;
     for _ in 0..25 {

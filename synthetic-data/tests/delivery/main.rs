@@ -6,6 +6,7 @@
     reason = "tests"
 )]
 
+mod cohort;
 mod determinism;
 mod effects;
 mod figures;

@@ -2,7 +2,7 @@
 
 use std::fs;
 
-use fitcohort_synthetic_data::{Effects, Scenario, SynthesisError, write_delivery};
+use fitcohort_synthetic_data::{Effects, Scenario, SynthesisError, cohort, write_delivery};
 
 #[test]
 fn a_folder_with_something_in_it_is_refused_and_left_alone() {
@@ -92,6 +92,27 @@ fn settings_without_meaning_are_named() {
             }),
         ),
         (
+            "nonresponse_match",
+            with_effects(Effects {
+                nonresponse_match: 5.1,
+                ..effects
+            }),
+        ),
+        (
+            "nonresponse_experience",
+            with_effects(Effects {
+                nonresponse_experience: f64::NAN,
+                ..effects
+            }),
+        ),
+        (
+            "clinician_confounding",
+            with_effects(Effects {
+                clinician_confounding: -1.01,
+                ..effects
+            }),
+        ),
+        (
             "drift_db",
             with_effects(Effects {
                 drift_db: 99.0,
@@ -107,6 +128,10 @@ fn settings_without_meaning_are_named() {
             other => panic!("{wanted}: {other:?}"),
         }
         assert!(!target.exists(), "{wanted}");
+        match cohort(&scenario) {
+            Err(SynthesisError::Parameter { name, .. }) => assert_eq!(name, wanted),
+            other => panic!("{wanted}: {other:?}"),
+        }
     }
 }
 
