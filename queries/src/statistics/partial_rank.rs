@@ -1,1 +1,0 @@
-//! Partial rank correlation.

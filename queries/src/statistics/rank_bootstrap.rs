@@ -1,1 +1,0 @@
-//! Rank correlations bootstrapped over clusters.
