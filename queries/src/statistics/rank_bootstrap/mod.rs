@@ -208,7 +208,7 @@ fn numbered(labels: &[u32]) -> Column {
 
 /// The cell of each row, and one row of each cell. Cells are the combinations of y and factors that occur.
 fn cells(y: &Column, factors: &[Column]) -> (Column, Vec<u32>) {
-    let same = |a: u32, b: u32| {
+    let compare = |a: u32, b: u32| {
         let (a, b) = (a as usize, b as usize);
         y.levels[a].cmp(&y.levels[b]).then_with(|| {
             factors
@@ -218,10 +218,10 @@ fn cells(y: &Column, factors: &[Column]) -> (Column, Vec<u32>) {
         })
     };
     let mut order: Vec<u32> = (0..y.levels.len() as u32).collect();
-    order.sort_by(|&a, &b| same(a, b));
+    order.sort_by(|&a, &b| compare(a, b));
     let mut levels = vec![0; order.len()];
     let mut first_rows = Vec::new();
-    for members in order.chunk_by(|&a, &b| same(a, b).is_eq()) {
+    for members in order.chunk_by(|&a, &b| compare(a, b).is_eq()) {
         for &r in members {
             levels[r as usize] = first_rows.len() as u32;
         }
