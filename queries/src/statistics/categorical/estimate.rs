@@ -56,7 +56,8 @@ pub struct Estimate {
 }
 
 impl Estimate {
-    pub(super) fn new(
+    /// Wald's interval and test, by t if there are degrees of freedom.
+    pub(in crate::statistics) fn new(
         value: f64,
         standard_error: f64,
         degrees: Option<f64>,

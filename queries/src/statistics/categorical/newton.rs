@@ -14,9 +14,16 @@ const MOST_STEPS: u32 = 100;
 /// Halvings of one step after which a search is given up.
 const MOST_HALVINGS: u32 = 50;
 
-/// The squared length of a step in standard errors under which it is the last one. Steps shrink quadratically, so
-/// what is left after it is far under rounding.
-const SETTLED: f64 = 1e-16;
+/// The squared length of a step in standard errors (for weights of mean 1) under which it is the last one. Steps shrink
+/// quadratically, so what is left after it is far under rounding.
+const SETTLED: f64 = 1e-24;
+
+/// The squared length under which a step may also be the last one because rounding keeps it from shrinking as it
+/// should: covariates that are nearly combinations of each other.
+const ROUNDING: f64 = 1e-14;
+
+/// A step that is not shorter than the one before, squared, by this factor has met rounding.
+const SHRINKS: f64 = 0.01;
 
 /// The largest movement of a linear predictor that the last step may make: more, and the likelihood is flat because
 /// something runs away.
@@ -92,6 +99,7 @@ pub(super) fn maximum(design: &Design) -> Result<Maximum, NotEstimable> {
     let mut parameters = start(design);
     let mut at = likelihood(design, &parameters);
     let mut watch = Watch::default();
+    let mut before = f64::INFINITY;
     for iteration in 1..=MOST_STEPS {
         let given_up = NotEstimable::NotConverged {
             iterations: iteration,
@@ -105,7 +113,9 @@ pub(super) fn maximum(design: &Design) -> Result<Maximum, NotEstimable> {
             thresholds: step.iter().take(design.thresholds()).copied().collect(),
             coefficients: step.iter().skip(design.thresholds()).copied().collect(),
         };
-        if length <= SETTLED && movement(design, &full) <= AT_REST && direction.ordered() {
+        let settled = length <= SETTLED || (length <= ROUNDING && length >= SHRINKS * before);
+        before = length;
+        if settled && movement(design, &full) <= AT_REST && direction.ordered() {
             return Ok(Maximum {
                 parameters: direction,
                 value: finite(at.value)?,

@@ -145,12 +145,14 @@ fn one_row_against_the_current_is_enough() {
         let score = [0.0, 1.0, 0.0, 1.0, 1.0, 1.0];
         let counts = [size, size / 2.0, 1.0, size - 1.0, 1.0, size / 2.0];
         let fit = proportional_odds::fit(&score, &[&x], Some(&counts)).unwrap();
-        close(fit.coefficients[0], size.ln(), 1e-9);
+        // The one row decides by a sum of terms as large as the size, so its digits are lost in proportion.
+        let tolerance = 1e-11 + 1e-15 * size;
+        close(fit.coefficients[0], size.ln(), tolerance);
         let variance: f64 = 2.0 / size + 1.0 + 1.0 / size;
         close(
             fit.covariance.standard_error(1).unwrap(),
             variance.sqrt(),
-            1e-8,
+            tolerance,
         );
     }
 }
