@@ -196,7 +196,7 @@ pub fn mean_interval(n: u64, mean: f64, sd: f64) -> Result<Interval, NotEstimabl
 ///
 /// Beyond 1000 degrees of freedom by the expansion around the normal quantile (Abramowitz & Stegun 1964, 26.7.5),
 /// whose error is then under 1e-13; the inversion in `statrs` 0.19 loses digits there, and does not end near 1e9.
-fn student_quantile(degrees: f64) -> Result<f64, NotEstimable> {
+pub(super) fn student_quantile(degrees: f64) -> Result<f64, NotEstimable> {
     if degrees <= 1000.0 {
         return StudentsT::new(0.0, 1.0, degrees)
             .map(|student| student.inverse_cdf(0.975))
