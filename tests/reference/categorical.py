@@ -3,6 +3,7 @@
 import numpy as np
 from mpmath import mp, mpf
 from scipy import stats
+from scipy.optimize import linprog
 from statsmodels.discrete.discrete_model import Logit
 from statsmodels.genmod.families import Binomial
 from statsmodels.genmod.generalized_linear_model import GLM
@@ -141,7 +142,7 @@ def ordered(add, table):
 def binary(add, table):
     spector = np.array(table("spector"), dtype=float)
     births = np.array(table("birthwt"), dtype=float)
-    births = np.column_stack([births[:, :3], dummies(births[:, 3], (2, 3)), births[:, 4:9]])
+    births = np.column_stack([births[:, :3], dummies(births[:, 3], (2, 3)), births[:, 4:]])
     for case, rows in (("spector", spector), ("birthwt", births)):
         fit = logit(rows[:, 0], rows[:, 1:])
         for k, (value, error) in enumerate(zip(fit.params, fit.bse)):
@@ -227,9 +228,32 @@ def response(add, table):
     report("response drawn", b, times, "clusters drawn 2 0 1 3 0 1 1 2 0 1 1 0 times; one Newton step from Logit.fit")
 
 
+def overlap(add, table):
+    """Albert & Anderson (1984) by linear programming: is there a direction that lengthens margins and shortens none?
+
+    Margins are threshold over the row less linear predictor, and linear predictor less threshold under the row.
+    """
+    sets = {}
+    for name, *row in table("overlap"):
+        sets.setdefault(name, []).append([float(value) for value in row])
+    for name, values in sets.items():
+        values = np.array(values)
+        levels, category = np.unique(values[:, 0], return_inverse=True)
+        cuts, margins = len(levels) - 1, []
+        for j, x in zip(category, values[:, 1:]):
+            for cut, sign in ((j, 1), (j - 1, -1)):
+                if 0 <= cut < cuts:
+                    margins.append(sign * np.concatenate([np.eye(cuts)[cut], -x]))
+        margins = np.array(margins)
+        best = linprog(-margins.sum(axis=0), A_ub=-margins, b_ub=np.zeros(len(margins)), bounds=(-1, 1), method="highs")
+        call = "linprog: largest sum of margins none of which is under 0; finite estimate if it is 0"
+        add(f"overlap {name}", "finite", float(-best.fun < 1e-7), "scipy", call)
+
+
 def rows(add, table):
     """All values of categorical.csv."""
     ordered(add, table)
     binary(add, table)
     proportionality(add, table)
     response(add, table)
+    overlap(add, table)

@@ -155,15 +155,11 @@ fn advance(
 
 /// Thresholds at the logits of the cumulative shares, no effects: the maximum when no covariate matters.
 fn start(design: &Design) -> Parameters {
-    let total: f64 = design.category_weight.iter().sum();
-    let mut under = 0.0;
-    let thresholds = design
-        .category_weight
-        .iter()
-        .take(design.thresholds())
-        .map(|weight| {
-            under += weight;
-            (under / (total - under)).ln()
+    let weights = &design.category_weight;
+    let thresholds = (1..weights.len())
+        .map(|cut| {
+            let (under, over) = weights.split_at(cut);
+            (under.iter().sum::<f64>() / over.iter().sum::<f64>()).ln()
         })
         .collect();
     Parameters {

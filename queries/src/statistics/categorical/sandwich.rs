@@ -16,8 +16,17 @@ use super::proportional_odds::ProportionalOdds;
 /// What to print beside these errors: the small-sample factor.
 pub const NAME: &str = "CR1 = G/(G-1)";
 
-/// Rows that one task takes at least. A constant, so that sums do not depend on the number of threads.
-const TASK: usize = 8192;
+/// The numbers that the sums of all tasks may hold together: 128 MB.
+const MOST_SUMS: usize = 1 << 24;
+
+/// The numbers that one table of sums may hold: 1 GB.
+const LARGEST_TABLE: usize = 1 << 27;
+
+/// The most tasks over the rows.
+const MOST_TASKS: usize = 16;
+
+/// The clusters of one task over them. A constant, so that sums do not depend on the number of threads.
+const CLUSTERS: usize = 1024;
 
 /// The squared length, in standard errors, of the step that the given rows would still have the fit take. At the
 /// rows of the fit it is rounding; more than this, and the rows are others.
@@ -81,7 +90,8 @@ impl ClusterRobust {
 ///
 /// # Errors
 /// [`NotEstimable::TooFewClusters`] below two clusters; [`NotEstimable::OutOfRange`] when these are not the rows of
-/// the fit; [`NotEstimable::LengthsDiffer`], [`NotEstimable::NotFinite`].
+/// the fit, or when clusters times parameters exceed 2^27; [`NotEstimable::LengthsDiffer`],
+/// [`NotEstimable::NotFinite`].
 pub fn cluster_robust(
     fit: &ProportionalOdds,
     score: &[f64],
@@ -145,15 +155,19 @@ fn of_outcome(
     if !same {
         return Err(others);
     }
-    let clusters = Clusters::new(cluster);
-    let count = clusters.rows.len();
+    let (numbers, count) = number(cluster);
     if count < 2 {
         return Err(NotEstimable::TooFewClusters {
             needed: 2,
             got: count as u64,
         });
     }
-    let (meat, total) = meat(&rows, &clusters);
+    if count.saturating_mul(fit.scaled.covariance.nrows()) > LARGEST_TABLE {
+        return Err(NotEstimable::OutOfRange {
+            what: "the number of clusters times that of parameters",
+        });
+    }
+    let (meat, total) = meat(&rows, &numbers, count);
     let bread = &fit.scaled.covariance;
     if finite(total.dot(&(bread * &total)))? > SAME_ROWS {
         return Err(others);
@@ -187,82 +201,101 @@ impl Rows<'_> {
         Ok(())
     }
 
-    /// Adds one row's weighted score to the sum of its cluster; `x` is scratch of one number a column.
-    fn add_score(&self, row: usize, sum: &mut [f64], x: &mut [f64]) {
+    /// Adds the weighted scores of some rows to the sums of their clusters. The columns are centred but not yet scaled.
+    fn add_scores(&self, rows: Range<usize>, cluster: &[u32], sums: &mut [f64]) {
         let parameters = &self.scaled.parameters;
         let thresholds = parameters.thresholds.len();
-        let mut eta = 0.0;
-        for (k, column) in self.columns.iter().enumerate() {
-            x[k] = (column[row] - self.scaled.mean[k]) / self.scaled.sd[k];
-            eta += parameters.coefficients[k] * x[k];
-        }
-        let weight = self
-            .weights
-            .map_or(1.0, |weights| weights[row] / self.scaled.mean_weight);
-        let category = self.category[row] as usize;
-        let [above, below, slope] = row_score(&parameters.thresholds, category, eta);
-        if category < thresholds {
-            sum[category] += weight * above;
-        }
-        if category > 0 {
-            sum[category - 1] += weight * below;
-        }
-        for (sum, x) in sum[thresholds..].iter_mut().zip(x) {
-            *sum += weight * slope * *x;
-        }
-    }
-}
-
-/// The rows by cluster.
-struct Clusters {
-    order: Vec<u32>,
-    rows: Vec<Range<usize>>,
-}
-
-impl Clusters {
-    fn new(cluster: &[u32]) -> Self {
-        let mut order: Vec<u32> = (0..cluster.len() as u32).collect();
-        if !cluster.is_sorted() {
-            order.par_sort_by_key(|&row| cluster[row as usize]);
-        }
-        let mut rows = Vec::new();
-        let mut start = 0;
-        for members in order.chunk_by(|&a, &b| cluster[a as usize] == cluster[b as usize]) {
-            rows.push(start..start + members.len());
-            start += members.len();
-        }
-        Self { order, rows }
-    }
-
-    /// Runs of clusters with at least [`TASK`] rows each, but for the last.
-    fn tasks(&self) -> Vec<&[Range<usize>]> {
-        let mut tasks = Vec::new();
-        let (mut first, mut rows) = (0, 0);
-        for (index, members) in self.rows.iter().enumerate() {
-            rows += members.len();
-            if rows >= TASK || index + 1 == self.rows.len() {
-                tasks.push(&self.rows[first..=index]);
-                (first, rows) = (index + 1, 0);
+        let q = self.scaled.covariance.nrows();
+        let slopes: Vec<f64> = parameters
+            .coefficients
+            .iter()
+            .zip(&self.scaled.sd)
+            .map(|(b, sd)| b / sd)
+            .collect();
+        let mut x = vec![0.0; self.columns.len()];
+        for row in rows {
+            let mut eta = 0.0;
+            for (k, column) in self.columns.iter().enumerate() {
+                x[k] = column[row] - self.scaled.mean[k];
+                eta += slopes[k] * x[k];
+            }
+            let weight = self
+                .weights
+                .map_or(1.0, |weights| weights[row] / self.scaled.mean_weight);
+            let category = self.category[row] as usize;
+            let [above, below, slope] = row_score(&parameters.thresholds, category, eta);
+            let home = cluster[row] as usize * q;
+            let sum = &mut sums[home..home + q];
+            if category < thresholds {
+                sum[category] += weight * above;
+            }
+            if category > 0 {
+                sum[category - 1] += weight * below;
+            }
+            for (sum, x) in sum[thresholds..].iter_mut().zip(&x) {
+                *sum += weight * slope * x;
             }
         }
-        tasks
     }
+}
+
+/// The clusters numbered from 0 in ascending order of their labels, by row, and how many there are.
+fn number(cluster: &[u32]) -> (Vec<u32>, usize) {
+    let largest = cluster.iter().max().map_or(0, |label| *label as usize);
+    if largest < 4 * cluster.len() + 1024 {
+        let mut numbers = vec![0_u32; largest + 1];
+        for &label in cluster {
+            numbers[label as usize] = 1;
+        }
+        let mut count = 0;
+        for number in &mut numbers {
+            count += std::mem::replace(number, count);
+        }
+        let dense = cluster.iter().map(|&label| numbers[label as usize]);
+        return (dense.collect(), count as usize);
+    }
+    let mut labels = cluster.to_vec();
+    labels.par_sort_unstable();
+    labels.dedup();
+    let dense = cluster
+        .par_iter()
+        .map(|label| labels.partition_point(|other| other < label) as u32)
+        .collect();
+    (dense, labels.len())
 }
 
 /// The sum over clusters of s s', and the sum of all scores.
-fn meat(rows: &Rows<'_>, clusters: &Clusters) -> (DMatrix<f64>, DVector<f64>) {
+fn meat(rows: &Rows<'_>, cluster: &[u32], clusters: usize) -> (DMatrix<f64>, DVector<f64>) {
     let q = rows.scaled.covariance.nrows();
-    let parts: Vec<(DMatrix<f64>, DVector<f64>)> = clusters
-        .tasks()
+    let n = cluster.len();
+    // Each task has sums of its own for all clusters. How many there are depends on the data alone.
+    let tasks = (MOST_SUMS / (clusters * q)).clamp(1, MOST_TASKS);
+    let size = n.div_ceil(tasks).max(1);
+    let starts: Vec<usize> = (0..n).step_by(size).collect();
+    let parts: Vec<Vec<f64>> = starts
         .into_par_iter()
-        .map(|task| {
-            let mut meat = DMatrix::zeros(q, q);
-            let mut total = DVector::zeros(q);
-            let (mut sum, mut x) = (DVector::zeros(q), vec![0.0; rows.columns.len()]);
-            for members in task {
+        .map(|start| {
+            let mut sums = vec![0.0; clusters * q];
+            rows.add_scores(start..(start + size).min(n), cluster, &mut sums);
+            sums
+        })
+        .collect();
+    let thresholds = q - rows.columns.len();
+    let products: Vec<(DMatrix<f64>, DVector<f64>)> = (0..clusters)
+        .collect::<Vec<_>>()
+        .par_chunks(CLUSTERS)
+        .map(|some| {
+            let (mut meat, mut total) = (DMatrix::zeros(q, q), DVector::zeros(q));
+            let mut sum = DVector::zeros(q);
+            for &cluster in some {
                 sum.fill(0.0);
-                for &row in &clusters.order[members.clone()] {
-                    rows.add_score(row as usize, sum.as_mut_slice(), &mut x);
+                for part in &parts {
+                    for (sum, own) in sum.iter_mut().zip(&part[cluster * q..]) {
+                        *sum += own;
+                    }
+                }
+                for (sum, sd) in sum.iter_mut().skip(thresholds).zip(&rows.scaled.sd) {
+                    *sum /= sd;
                 }
                 meat.ger(1.0, &sum, &sum, 1.0);
                 total += &sum;
@@ -270,7 +303,7 @@ fn meat(rows: &Rows<'_>, clusters: &Clusters) -> (DMatrix<f64>, DVector<f64>) {
             (meat, total)
         })
         .collect();
-    parts.into_iter().fold(
+    products.into_iter().fold(
         (DMatrix::zeros(q, q), DVector::zeros(q)),
         |(meat, total), part| (meat + part.0, total + part.1),
     )

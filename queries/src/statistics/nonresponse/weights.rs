@@ -23,6 +23,9 @@ const SINGULAR: f64 = 1e-10;
 /// Cluster numbers may reach this, or the number of rows if that is larger: sums are kept for every number.
 const SMALL_NUMBERS: usize = 1 << 16;
 
+/// The numbers that the sums of all clusters may hold: 1 GB.
+const LARGEST_TABLE: usize = 1 << 27;
+
 /// Rows handled at once.
 const BLOCK: usize = 256;
 
@@ -98,7 +101,8 @@ impl ResponseModel {
     /// Those of [`logistic::fit`]: [`NotEstimable::AllEqual`] when all or none answered,
     /// [`NotEstimable::Separation`] when some kind of row always or never answered, and so on;
     /// [`NotEstimable::LengthsDiffer`]; [`NotEstimable::OutOfRange`] for a cluster number of 65536 or more that is not
-    /// under the number of rows.
+    /// under the number of rows, or when the sums kept for the bootstrap (for each cluster about half the square of the
+    /// number of coefficients) would take more than 1 GB.
     pub fn fit(
         answered: &[bool],
         columns: &[&[f64]],
@@ -114,6 +118,11 @@ impl ResponseModel {
         let model = logistic::fit(answered, columns, None)?;
         let scaled = model.on_scaled_columns();
         let q = scaled.coefficients.len();
+        if numbers.saturating_mul(q * (q + 3) / 2) > LARGEST_TABLE {
+            return Err(NotEstimable::OutOfRange {
+                what: "the number of clusters times that of covariates",
+            });
+        }
         let mut fitted = Self {
             model,
             summary: WeightSummary {

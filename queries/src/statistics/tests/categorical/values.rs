@@ -1,10 +1,13 @@
 //! Published values, and every row of `tests/reference/categorical.csv`.
 
+use super::super::super::NotEstimable;
 use super::super::super::categorical::{logistic, proportional_odds, proportionality, sandwich};
 use super::super::super::nonresponse::weights::ResponseModel;
 use super::super::close;
 use super::super::reference::{DISTRIBUTION, EXACT, Ours, compare};
-use super::{ORDINAL, REFERENCE, SPECTOR, births, columns, housing, is_one, repeated, slices};
+use super::{
+    ORDINAL, OVERLAP, REFERENCE, SPECTOR, births, columns, housing, is_one, repeated, slices,
+};
 
 /// Maxima are compared after the last bits of two searches: the references stop within about 1e-13 of theirs, and the
 /// errors come from matrices with conditions up to 1e5.
@@ -103,6 +106,7 @@ fn every_reference_value_is_reproduced() {
     binary(&mut ours);
     proportional(&mut ours);
     response(&mut ours);
+    overlap(&mut ours);
     compare(REFERENCE, ours);
 }
 
@@ -269,4 +273,23 @@ fn response(ours: &mut Ours) {
     ours.add("response drawn", "largest", largest, MAXIMUM);
     ours.add("response drawn", "sum", sum, MAXIMUM);
     ours.add("response drawn", "effective", sum * sum / squares, MAXIMUM);
+}
+
+/// Small sets, of which a linear programme says whether there is a finite estimate.
+fn overlap(ours: &mut Ours) {
+    let table = columns(OVERLAP);
+    let last = table[0][table[0].len() - 1] as usize;
+    for set in 1..=last {
+        let rows: Vec<usize> = (0..table[0].len())
+            .filter(|&row| table[0][row] as usize == set)
+            .collect();
+        let pick = |k: usize| rows.iter().map(|&row| table[k][row]).collect::<Vec<f64>>();
+        let got = proportional_odds::fit(&pick(1), &[&pick(2), &pick(3)], None);
+        let finite = match got {
+            Ok(_) => 1.0,
+            Err(NotEstimable::Separation { .. }) => 0.0,
+            Err(other) => panic!("{set}: {other}"),
+        };
+        ours.add(&format!("overlap {set}"), "finite", finite, EXACT);
+    }
 }
