@@ -142,7 +142,7 @@ def ordered(add, table):
 def binary(add, table):
     spector = np.array(table("spector"), dtype=float)
     births = np.array(table("birthwt"), dtype=float)
-    births = np.column_stack([births[:, :3], dummies(births[:, 3], (2, 3)), births[:, 4:]])
+    births = np.column_stack([births[:, :3], dummies(births[:, 3], (2, 3)), births[:, 4:9]])
     for case, rows in (("spector", spector), ("birthwt", births)):
         fit = logit(rows[:, 0], rows[:, 1:])
         for k, (value, error) in enumerate(zip(fit.params, fit.bse)):

@@ -62,6 +62,8 @@ fn housing() -> (Vec<f64>, Vec<Vec<f64>>, Vec<f64>) {
 /// The births: low weight, and the covariates with race as dummies.
 fn births() -> (Vec<bool>, Vec<Vec<f64>>) {
     let mut table = columns(BIRTHWT);
+    // The last column is the weight itself, from which the outcome is made.
+    table.truncate(9);
     let race = table.remove(3);
     table.splice(3..3, [dummy(&race, 2.0), dummy(&race, 3.0)]);
     let low = table.remove(0);
