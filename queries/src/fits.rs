@@ -173,17 +173,6 @@ impl Fits {
             Measure::Returned => share(self.table.flag_at("returned", row)?),
         }
     }
-
-    /// Case mix of a row: grade, coupling and experience together.
-    pub(crate) fn case_mix(&self, row: usize) -> String {
-        let label = |column| self.table.text_at(column, row).unwrap_or("not known");
-        format!(
-            "{}, {}, {}",
-            label("grade"),
-            label("coupling"),
-            label("experience")
-        )
-    }
 }
 
 /// Rows of a table by the labels of some columns, in natural order.

@@ -18,6 +18,7 @@ pub(crate) fn provenance(review: &Review) -> Value {
         "snapshot": context.snapshot,
         "seed": context.seed,
         "plan": context.plan_text,
+        "plan_file": context.plan_file,
         "criterion": {
             "name": context.criterion,
             "text": context.criterion_text,

@@ -1,5 +1,6 @@
 //! Words for the codes of the tables: columns, measures, methods, figures.
 
+use fitcohort_queries::review::Review;
 use fitcohort_queries::table::Table;
 
 /// A code as a reader would say it; a code without words of its own stays as it is.
@@ -27,6 +28,46 @@ pub(crate) fn of_value(code: &str) -> &str {
         "residual" => "within clinicians",
         other => other,
     }
+}
+
+/// A method of association in a sentence.
+pub(crate) fn of_method(method: &str, weighted: bool) -> String {
+    let name = match method {
+        "partial" => "the partial rank correlation given the covariates",
+        "ordinal" => "the log odds per unit of exposure in the ordinal model",
+        "ordinal_within" => "the log odds per unit within clinicians in the ordinal model",
+        "ordinal_between" => "the log odds per unit between clinicians in the ordinal model",
+        other => of_value(other),
+    };
+    format!(
+        "{name}{}",
+        if weighted {
+            ", weighted for answers that did not come back"
+        } else {
+            ""
+        }
+    )
+}
+
+/// A covariate in a sentence; a label keeps its name.
+pub(crate) fn of_covariate(name: &str) -> &str {
+    match name {
+        "age_years" => "age",
+        "pta4" => "pure-tone average of the better ear",
+        "clinic_id" => "clinic",
+        "age_band" => "age band",
+        "grade" => "grade of hearing loss",
+        other => other,
+    }
+}
+
+/// The row of the associations that is the primary analysis by the plan.
+pub(crate) fn primary_row(review: &Review) -> Option<usize> {
+    let table = review.table("association");
+    (0..table.rows()).find(|row| {
+        table.text_at("method", *row) == Some(&review.context.primary_method)
+            && table.flag_at("weighted", *row).unwrap_or(false) == review.context.primary_weighted
+    })
 }
 
 /// The heading of a column.
@@ -59,7 +100,8 @@ pub(crate) fn of_column(name: &str) -> &str {
         "n_answered" => "n, answered",
         "n_candidates" => "n, candidates",
         "n_two_ear" => "n, both ears",
-        "n_clusters" | "n_clinicians" => "n, clinicians",
+        "n_clusters" => "n, clusters",
+        "n_clinicians" => "n, clinicians",
         "n_within" => "n, judged",
         "n_first" => "n, first",
         "n_final" => "n, final",
@@ -96,6 +138,13 @@ pub(crate) fn of_column(name: &str) -> &str {
         "p" => "p",
         "p_holm" => "p, Holm",
         "interval" => "Interval by",
+        "how" => "Made by",
+        "term" => "Term",
+        "odds_ratio" => "Odds ratio",
+        "at" => "At",
+        "fit" => "Fitted",
+        "chi_square" => "Chi-square",
+        "degrees" => "Degrees of freedom",
         "weighted" => "Weighted",
         "bin_lo" => "RMS from",
         "bin_hi" => "RMS to",

@@ -138,7 +138,8 @@ fn the_readme_states_the_columns_of_every_query() {
 
 #[test]
 fn the_example_plan_shows_every_key_at_its_default() {
-    let plan = Plan::read(&of_repository("plan.example.toml")).expect("a plan");
+    let mut plan = Plan::read(&of_repository("plan.example.toml")).expect("a plan");
+    plan.file_text = None;
     assert_eq!(plan, Plan::default());
     let example = text("plan.example.toml");
     for line in Plan::default().to_toml().lines() {

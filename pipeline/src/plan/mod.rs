@@ -223,7 +223,7 @@ impl Plan {
     #[must_use]
     pub fn to_toml(&self) -> String {
         // Serialising plain structs of numbers and words does not fail; an empty text would show it at once.
-        toml::to_string_pretty(self).unwrap_or_default()
+        toml::to_string(self).unwrap_or_default()
     }
 
     /// Checks what the types cannot.

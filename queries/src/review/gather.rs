@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 use std::str::FromStr;
 
-use fitcohort_pipeline::plan::{Criterion, Plan};
+use fitcohort_pipeline::plan::{Criterion, Exclusion, Plan};
 use fitcohort_pipeline::quarter::Quarter;
 use fitcohort_pipeline::store::Cohort;
 use fitcohort_pipeline::store::schema::StoreTable;
@@ -140,6 +140,15 @@ fn context(
         },
         referral_rule: plan.referral_rule.clone(),
         permutations: plan.permutations,
+        resamples: plan.resamples,
+        hypothesis: plan.primary.hypothesis.clone(),
+        primary_method: plan.primary.method.clone(),
+        primary_weighted: plan.primary.weighted,
+        exposure: plan.exposure.clone(),
+        covariates: plan.covariates.clone(),
+        unit: plan.unit.clone(),
+        exclusions: plan.exclusions.iter().map(in_words).collect(),
+        plan_file: plan.file_text.clone(),
         invented,
         inputs: cohort
             .manifest
@@ -151,6 +160,30 @@ fn context(
             })
             .collect(),
     })
+}
+
+/// An exclusion as a reader would say it.
+fn in_words(exclusion: &Exclusion) -> String {
+    let Exclusion {
+        column,
+        values,
+        below,
+        above,
+        reason,
+    } = exclusion;
+    let labels: Vec<&str> = values
+        .iter()
+        .map(|value| match value.as_str() {
+            "" => "not known",
+            other => other,
+        })
+        .collect();
+    let limits = [("below", below), ("above", above)]
+        .iter()
+        .filter_map(|(word, limit)| limit.map(|limit| format!("{word} {limit}")))
+        .collect::<Vec<_>>();
+    let what = [labels.join(", "), limits.join(" or ")].concat();
+    format!("{column} {what}: {reason}")
 }
 
 /// Limits of the criteria by frequency: criterion × frequency_hz.

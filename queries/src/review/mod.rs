@@ -6,6 +6,7 @@ mod gather;
 mod headline;
 mod owner;
 mod researcher;
+mod study_tables;
 mod trainer;
 
 use std::collections::BTreeMap;
@@ -84,6 +85,24 @@ pub struct Context {
     pub referral_rule: String,
     /// Shuffles of the permutation test.
     pub permutations: u32,
+    /// Resamples of the bootstrap.
+    pub resamples: u32,
+    /// The hypothesis that is tested without correction, in the plan's words.
+    pub hypothesis: String,
+    /// The method whose row of `association` answers it.
+    pub primary_method: String,
+    /// Whether it is the weighted row.
+    pub primary_weighted: bool,
+    /// Name of the study's exposure, as in the tables.
+    pub exposure: String,
+    /// Names of the covariates of adjusted analyses.
+    pub covariates: Vec<String>,
+    /// What counts as one in the study: `fitting` or `latest-fitting`.
+    pub unit: String,
+    /// What the plan leaves out of the study, each with its reason, in words.
+    pub exclusions: Vec<String>,
+    /// The text of the plan file, whole, where there was one.
+    pub plan_file: Option<String>,
     /// The cohort holds invented data.
     pub invented: bool,
     /// The deliveries behind the snapshot.

@@ -9,9 +9,13 @@ use crate::error::QueryError;
 use crate::fits::{Fits, Measure};
 use crate::statistics::description::quantile;
 use crate::statistics::multiplicity::holm;
-use crate::statistics::permutation::Statistic;
+use crate::study;
 use crate::table::Table;
-use crate::tables::association::{COLUMNS, Correlation, Pairs, Resampling, cells, correlate};
+use crate::tables::association::row::{COLUMNS, Row};
+use crate::tables::association::spearman;
+use fitcohort_pipeline::plan::Plan;
+
+use super::study_tables;
 
 /// Edges of the bins of the RMS deviation, dB; the last bin is open. Fixed, so that axes do not move between reports.
 const BINS: [f64; 9] = [0.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0, 10.0];
@@ -27,30 +31,31 @@ pub(super) fn tables(
     let association = whole.query("association")?;
     let outcomes = whole.query("outcomes")?;
     let variance = whole.variance_with_counts()?;
-    let resampling = Resampling {
-        replicates: whole.plan.permutations.into(),
-        seed: whole.plan.seed,
-    };
-    let satisfied_from = whole.plan.outcome.satisfied_from;
-    let minimum = usize::try_from(whole.plan.minimum_cell).unwrap_or(1);
+    let plan = whole.plan;
+    let satisfied_from = plan.outcome.satisfied_from;
+    let minimum = usize::try_from(plan.minimum_cell).unwrap_or(1);
     let fits = whole.fits()?;
-    Ok(BTreeMap::from([
+    let all: Vec<usize> = (0..fits.len()).collect();
+    let rows = study::rows(fits, plan, study::exposure(plan), &all);
+    let mut tables = study_tables::tables(fits, plan, &all);
+    tables.extend([
         ("flow", flow),
         ("association", association),
-        (
-            "association_secondary",
-            secondary(fits, satisfied_from, resampling),
-        ),
-        ("dose_response", dose_response(fits, satisfied_from)),
-        ("rms_by_answer", rms_by_answer(fits, satisfied_from)),
+        ("association_secondary", secondary(fits, plan, &all)),
+        ("dose_response", dose_response(fits, &rows, satisfied_from)),
+        ("rms_by_answer", rms_by_answer(fits, &rows, satisfied_from)),
         (
             "rms_histogram",
-            rms_histogram(fits, satisfied_from, minimum),
+            rms_histogram(fits, &rows, satisfied_from, minimum),
         ),
-        ("response_by_match", response_by_match(fits, satisfied_from)),
+        (
+            "response_by_match",
+            response_by_match(fits, &rows, satisfied_from),
+        ),
         ("outcomes", outcomes),
         ("variance", variance),
-    ]))
+    ]);
+    Ok(tables)
 }
 
 /// Flow of records, in order: what was delivered, what fell out at each step, and why.
@@ -73,7 +78,33 @@ fn flow(whole: &mut Analysis<'_>) -> Result<Table, QueryError> {
         .sum();
     let counts = whole.run_on_fits(FLOW, &[])?;
     let count = |name| count_at(&counts, name, 0);
-    let steps = [
+    let plan = whole.plan;
+    let exposure = study::exposure(plan);
+    let fits = whole.fits()?;
+    let all: Vec<usize> = (0..fits.len()).collect();
+    let known = all
+        .iter()
+        .filter(|&&row| {
+            fits.value(exposure, row, plan.outcome.satisfied_from)
+                .is_some()
+        })
+        .count() as u64;
+    let included = study::rows(fits, plan, exposure, &all);
+    let analysed = included
+        .iter()
+        .filter(|&&row| fits.score(row).is_some())
+        .count() as u64;
+    let (eligible, eligible_reason) = match exposure {
+        Measure::Rms => (
+            "With a complete headline curve",
+            "no curve at average input with 500, 1000, 2000 and 4000 Hz",
+        ),
+        _ => (
+            "With a known exposure",
+            "no curve at average input with the frequencies of the exposure",
+        ),
+    };
+    let mut steps = vec![
         ("delivered", "Rows of fittings delivered", delivered, ""),
         (
             "stored",
@@ -93,19 +124,25 @@ fn flow(whole: &mut Analysis<'_>) -> Result<Table, QueryError> {
             count("verified"),
             "no final real-ear response",
         ),
-        (
-            "eligible",
-            "With a complete headline curve",
-            count("eligible"),
-            "no curve at average input with 500, 1000, 2000 and 4000 Hz",
-        ),
-        (
-            "analysed",
-            "With an answer on satisfaction",
-            count("analysed"),
-            "no answer",
-        ),
+        ("eligible", eligible, known, eligible_reason),
     ];
+    if plan.unit != "fitting" || !plan.exclusions.is_empty() {
+        steps.push((
+            "included",
+            "In the study by the plan",
+            included.len() as u64,
+            match plan.unit.as_str() {
+                "fitting" => "left out by the plan",
+                _ => "left out by the plan, or not the patient's latest",
+            },
+        ));
+    }
+    steps.push((
+        "analysed",
+        "With an answer on satisfaction",
+        analysed,
+        "no answer",
+    ));
     let mut out = Builder::new(
         "flow",
         &[],
@@ -136,28 +173,30 @@ fn flow(whole: &mut Analysis<'_>) -> Result<Table, QueryError> {
 }
 
 /// Correlations of further exposures with the outcome item, with Holm's correction over all of them.
-fn secondary(fits: &Fits, satisfied_from: f64, resampling: Resampling) -> Table {
-    let all: Vec<usize> = (0..fits.len()).collect();
-    let found: Vec<(Measure, Pairs, Correlation)> = [
+fn secondary(fits: &Fits, plan: &Plan, all: &[usize]) -> Table {
+    let primary = study::exposure(plan);
+    let found: Vec<(Measure, Row)> = [
+        Measure::Rms,
         Measure::Signed,
         Measure::HighFrequency,
         Measure::ShareWithin,
     ]
     .into_iter()
-    .map(|exposure| {
-        let pairs = Pairs::new(fits, &all, exposure, satisfied_from);
-        let correlation = correlate(&pairs, Statistic::Spearman, resampling);
-        (exposure, pairs, correlation)
+    .filter(|exposure| *exposure != primary)
+    .flat_map(|exposure| {
+        spearman(fits, plan, all, exposure)
+            .into_iter()
+            .map(move |row| (exposure, row))
     })
     .collect();
-    let p: Vec<f64> = found.iter().filter_map(|(_, _, found)| found.p).collect();
+    let p: Vec<f64> = found.iter().filter_map(|(_, row)| row.p).collect();
     let mut corrected = holm(&p).unwrap_or_default().into_iter();
     let exposure = ["exposure".to_owned()];
     let columns = [&COLUMNS[..], &[("p_holm", Kind::Real)]].concat();
     let mut out = Builder::new("association_secondary", &exposure, &columns);
-    for (exposure, pairs, correlation) in found {
-        let p_holm = correlation.p.and_then(|_| corrected.next());
-        let mut cells = cells("spearman", &pairs, &correlation);
+    for (exposure, row) in found {
+        let p_holm = row.p.and_then(|_| corrected.next());
+        let mut cells = row.cells();
         cells.push(p_holm.into());
         out.row(&[Some(exposure.name().to_owned())], cells);
     }
@@ -165,14 +204,18 @@ fn secondary(fits: &Fits, satisfied_from: f64, resampling: Resampling) -> Table 
 }
 
 /// Fittings by bin of RMS deviation: lower edge, upper edge (none for the open bin), rows.
-fn binned(fits: &Fits, satisfied_from: f64) -> Vec<(f64, Option<f64>, Vec<usize>)> {
+fn binned(
+    fits: &Fits,
+    study: &[usize],
+    satisfied_from: f64,
+) -> Vec<(f64, Option<f64>, Vec<usize>)> {
     let uppers = BINS.iter().skip(1).copied().map(Some).chain([None]);
     let mut bins: Vec<(f64, Option<f64>, Vec<usize>)> = BINS
         .iter()
         .zip(uppers)
         .map(|(lo, hi)| (*lo, hi, Vec::new()))
         .collect();
-    for row in 0..fits.len() {
+    for &row in study {
         if let Some(rms) = fits.value(Measure::Rms, row, satisfied_from)
             && let Some((_, _, rows)) = bins
                 .iter_mut()
@@ -185,7 +228,7 @@ fn binned(fits: &Fits, satisfied_from: f64) -> Vec<(f64, Option<f64>, Vec<usize>
 }
 
 /// Satisfaction by bin of RMS deviation, with intervals.
-fn dose_response(fits: &Fits, satisfied_from: f64) -> Table {
+fn dose_response(fits: &Fits, study: &[usize], satisfied_from: f64) -> Table {
     let mut out = Builder::new(
         "dose_response",
         &[],
@@ -202,7 +245,7 @@ fn dose_response(fits: &Fits, satisfied_from: f64) -> Table {
             ("satisfied_hi", Kind::Real),
         ],
     );
-    for (lo, hi, rows) in binned(fits, satisfied_from) {
+    for (lo, hi, rows) in binned(fits, study, satisfied_from) {
         let answered: Vec<(f64, f64)> = rows
             .iter()
             .filter_map(|&row| {
@@ -235,9 +278,9 @@ fn dose_response(fits: &Fits, satisfied_from: f64) -> Table {
 }
 
 /// RMS deviations by answer, sorted; answers in order.
-fn by_answer(fits: &Fits, satisfied_from: f64) -> BTreeMap<i64, Vec<f64>> {
+fn by_answer(fits: &Fits, study: &[usize], satisfied_from: f64) -> BTreeMap<i64, Vec<f64>> {
     let mut found: BTreeMap<i64, Vec<f64>> = BTreeMap::new();
-    for row in 0..fits.len() {
+    for &row in study {
         if let (Some(rms), Some(score)) = (
             fits.value(Measure::Rms, row, satisfied_from),
             fits.table().integer_at("score", row),
@@ -257,7 +300,7 @@ fn score_of(hundredths: i64) -> f64 {
 }
 
 /// Distribution of the RMS deviation by answer.
-fn rms_by_answer(fits: &Fits, satisfied_from: f64) -> Table {
+fn rms_by_answer(fits: &Fits, study: &[usize], satisfied_from: f64) -> Table {
     let mut out = Builder::new(
         "rms_by_answer",
         &[],
@@ -272,7 +315,7 @@ fn rms_by_answer(fits: &Fits, satisfied_from: f64) -> Table {
             ("mean", Kind::Real),
         ],
     );
-    for (score, values) in by_answer(fits, satisfied_from) {
+    for (score, values) in by_answer(fits, study, satisfied_from) {
         let at = |p| Cell::Real(quantile(&values, p).ok());
         out.row(
             &[],
@@ -318,7 +361,7 @@ fn join_sparse(bins: &mut Vec<Bin>, minimum: usize) {
 }
 
 /// Histogram of the RMS deviation by answer, sparse bins joined; the last bin is open.
-fn rms_histogram(fits: &Fits, satisfied_from: f64, minimum: usize) -> Table {
+fn rms_histogram(fits: &Fits, study: &[usize], satisfied_from: f64, minimum: usize) -> Table {
     let mut out = Builder::new(
         "rms_histogram",
         &[],
@@ -329,7 +372,7 @@ fn rms_histogram(fits: &Fits, satisfied_from: f64, minimum: usize) -> Table {
             ("n", Kind::Integer),
         ],
     );
-    for (score, values) in by_answer(fits, satisfied_from) {
+    for (score, values) in by_answer(fits, study, satisfied_from) {
         let mut bins: Vec<Bin> = (0..=HISTOGRAM_BINS)
             .map(|bin| {
                 let lo = f64::from(bin) * 0.5;
@@ -350,7 +393,7 @@ fn rms_histogram(fits: &Fits, satisfied_from: f64, minimum: usize) -> Table {
 }
 
 /// Answers returned by bin of RMS deviation.
-fn response_by_match(fits: &Fits, satisfied_from: f64) -> Table {
+fn response_by_match(fits: &Fits, study: &[usize], satisfied_from: f64) -> Table {
     let mut out = Builder::new(
         "response_by_match",
         &[],
@@ -365,7 +408,7 @@ fn response_by_match(fits: &Fits, satisfied_from: f64) -> Table {
             ("response_rate_hi", Kind::Real),
         ],
     );
-    for (lo, hi, rows) in binned(fits, satisfied_from) {
+    for (lo, hi, rows) in binned(fits, study, satisfied_from) {
         let answered = rows
             .iter()
             .filter(|&&row| fits.score(row).is_some())

@@ -93,6 +93,11 @@ fn expanded_limit(target: f64, n: f64, p: f64) -> f64 {
 /// The two-sided exact limits of a share around `target` for `n` trials, interpolated and clipped to `0..=1`, their
 /// distance from the target widened by the root of `phi`.
 ///
+/// The lower limit is [`binomial_limit`] at half of what the coverage leaves; the upper one is the lower limit of the
+/// complement, turned round, so that a funnel of a share and one of its complement call out the same groups. Taking the
+/// formula at the upper tail instead, as published, puts the limit up to one count lower: with a target of 0.85, 20
+/// of 20 would lie beyond 99.8 % limits though one such group in 26 shows it (0.85 to the power 20 is 0.039).
+///
 /// `phi` is the over-dispersion in force ([`Dispersion::in_force`]), 1 for none. Widening exact limits in this way is
 /// our convention, no source: it gives the exact limits at 1 and Spiegelhalter's normal form for large n.
 ///
@@ -114,7 +119,7 @@ pub fn binomial_limits(
     let widen = |limit: f64| (target + (limit - target) * phi.sqrt()).clamp(0.0, 1.0);
     Ok(Interval {
         lo: widen(binomial_limit(target, n, tail)?),
-        hi: widen(binomial_limit(target, n, 1.0 - tail)?),
+        hi: widen(1.0 - binomial_limit(1.0 - target, n, tail)?),
     })
 }
 

@@ -17,7 +17,6 @@
 //! | [`trend`] | trend in proportions over ordered groups |
 //! | [`multiplicity`] | many p-values at once |
 //! | [`spread`] | interval of a standard deviation, equality of spread |
-//! | [`standardise`] | indirect standardisation for case mix |
 //! | [`linear`] | least squares by QR, errors robust to clusters |
 //! | [`analysis_of_variance`] | one-way analysis of variance |
 //! | [`rater_agreement`] | intraclass correlations of a targets-by-raters table |
@@ -56,7 +55,6 @@ pub mod resampling;
 mod root;
 pub mod smooth;
 pub mod spread;
-pub mod standardise;
 pub mod trend;
 pub mod within_between;
 

@@ -113,7 +113,7 @@ pub(super) fn rho_of_ranks(x: &[f64], y: &[f64]) -> Result<f64, NotEstimable> {
 }
 
 /// Refuses a correlation that is none, or lies at the end of its range.
-fn check_correlation(value: f64) -> Result<(), NotEstimable> {
+pub(super) fn check_correlation(value: f64) -> Result<(), NotEstimable> {
     if !(-1.0..=1.0).contains(&value) {
         return Err(NotEstimable::OutOfRange {
             what: "a correlation",

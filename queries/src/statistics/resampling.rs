@@ -4,11 +4,12 @@
 //! share stays together. A resample is handed to the statistic as the multiplicity of each cluster, not as copied rows.
 
 use rayon::prelude::*;
-use statrs::distribution::{ContinuousCDF, Normal};
+use statrs::distribution::{ContinuousCDF, Normal, StudentsT};
 
 use super::description::{mean_sd, quantile, student_quantile};
 use super::random::{below, stream};
-use super::{Interval, NotEstimable, Z_95, all_finite, at_least};
+use super::rank::check_correlation;
+use super::{Interval, NotEstimable, Z_95, all_finite, at_least, finite};
 
 /// Beyond this many clusters the jackknife leaves out groups of clusters, this many of them.
 pub const JACKKNIFE_GROUPS: usize = 1000;
@@ -92,6 +93,40 @@ impl Replicates {
     pub fn standard_error(&self) -> Result<f64, NotEstimable> {
         self.sorted()?;
         Ok(mean_sd(&self.values)?.sd)
+    }
+
+    /// The two-sided p-value of no correlation: Fisher's z of the estimate over the standard deviation of Fisher's z of
+    /// the replicates, by t with `clusters - 1` degrees of freedom.
+    ///
+    /// For estimates that are correlations, where no permutation test serves. Source: the Wald test with a bootstrap
+    /// standard error, Efron & Tibshirani (1993), An Introduction to the Bootstrap, ch. 12 (from memory).
+    ///
+    /// # Errors
+    /// As [`Replicates::standard_error`]; [`NotEstimable::AtLimit`] when the estimate is -1 or 1,
+    /// [`NotEstimable::OutOfRange`] outside that range, [`NotEstimable::TooFewClusters`] below two clusters.
+    pub fn p_of_correlation(&self, clusters: u64) -> Result<f64, NotEstimable> {
+        self.sorted()?;
+        check_correlation(self.estimate)?;
+        let degrees = clusters
+            .checked_sub(1)
+            .filter(|degrees| *degrees > 0)
+            .ok_or(NotEstimable::TooFewClusters {
+                needed: 2,
+                got: clusters,
+            })?;
+        // A replicate at the end of the range has no finite z; it is brought just inside.
+        let inside = 1.0 - f64::EPSILON;
+        let z: Vec<f64> = self
+            .values
+            .iter()
+            .map(|value| value.clamp(-inside, inside).atanh())
+            .collect();
+        let student =
+            StudentsT::new(0.0, 1.0, degrees as f64).map_err(|_| NotEstimable::OutOfRange {
+                what: "the degrees of freedom",
+            })?;
+        let ratio = finite(self.estimate.atanh().abs() / mean_sd(&z)?.sd)?;
+        Ok((2.0 * student.sf(ratio)).min(1.0))
     }
 
     /// The 95 % percentile interval: two quantiles of the replicates, of type 7 as in [`quantile`].

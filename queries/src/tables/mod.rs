@@ -1,6 +1,8 @@
 //! The tables of `query`: one function a table, the columns as documented.
 
 pub(crate) mod association;
+pub(crate) mod case_mix;
+mod ears;
 pub(crate) mod matching;
 pub(crate) mod people;
 pub(crate) mod trends;
@@ -79,7 +81,7 @@ impl Analysis<'_> {
             "match" => matching::matches(self, false),
             "curves" => matching::curves(self),
             "verification" => matching::verification(self),
-            "ears" => people::ears(self),
+            "ears" => ears::ears(self),
             "outcomes" => people::outcomes(self),
             "association" => association::association(self),
             "clinicians" => units::clinicians(self),

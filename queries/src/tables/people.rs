@@ -1,4 +1,4 @@
-//! `ears`, `outcomes`, `referrals`: who was fitted in two ears, what they answer, whom to look at again.
+//! `outcomes`, `referrals`, `quality`: what wearers answer, whom to look at again, the account of every row.
 
 use std::collections::BTreeMap;
 
@@ -7,38 +7,13 @@ use fitcohort_pipeline::store::schema::FLAG_COLUMNS;
 use super::matching::{mean_of, sd_of};
 use crate::analysis::Analysis;
 use crate::builder::{Builder, Cell, Kind, count_at, labels_at, share};
-use crate::engine::{EARS, OUTCOMES, REFERRAL_LIST, REFERRALS, VERIFICATION};
+use crate::engine::{OUTCOMES, REFERRAL_LIST, REFERRALS, VERIFICATION};
 use crate::error::QueryError;
 use crate::order;
 use crate::table::Table;
 
 /// What stands for a rule that could not be evaluated, in the column of the referral.
 pub const NOT_EVALUATED: &str = "cannot be evaluated";
-
-/// Two-ear uptake among candidates: group.
-pub(super) fn ears(analysis: &mut Analysis<'_>) -> Result<Table, QueryError> {
-    let by = analysis.by().to_vec();
-    let found = analysis.run_on_fits(EARS, &by)?;
-    let mut out = Builder::new(
-        "ears",
-        &by,
-        &[
-            ("n_candidates", Kind::Integer),
-            ("n_two_ear", Kind::Integer),
-            ("two_ear", Kind::Real),
-            ("two_ear_lo", Kind::Real),
-            ("two_ear_hi", Kind::Real),
-        ],
-    );
-    for row in 0..found.rows() {
-        let n = count_at(&found, "n_candidates", row);
-        let two_ear = count_at(&found, "n_two_ear", row);
-        let mut cells: Vec<Cell> = vec![n.into(), two_ear.into()];
-        cells.extend(share(two_ear, n));
-        out.row(&labels_at(&found, &by, row), cells);
-    }
-    Ok(out.build())
-}
 
 /// Answers: group × instrument × item.
 pub(super) fn outcomes(analysis: &mut Analysis<'_>) -> Result<Table, QueryError> {

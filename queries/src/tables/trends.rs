@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use crate::analysis::Analysis;
 use crate::builder::{Builder, Cell, Kind, labels_at, mean, ratio};
+use crate::covariates::not_estimable;
 use crate::engine::SHARES;
 use crate::error::QueryError;
 use crate::fits::{Measure, groups};
@@ -22,6 +23,12 @@ struct QuarterPoint {
     centre: Option<f64>,
     limits: Option<Interval>,
     ewma: Option<f64>,
+}
+
+/// The quarters of one measure, and how the limits were made or why there are none.
+struct Chart {
+    points: Vec<QuarterPoint>,
+    how: String,
 }
 
 /// Shares by p-chart with Laney's correction, the RMS by X-bar chart: group × measure × quarter.
@@ -50,6 +57,7 @@ pub(super) fn trends(analysis: &mut Analysis<'_>) -> Result<Table, QueryError> {
             ("upper", Kind::Real),
             ("ewma", Kind::Real),
             ("signal", Kind::Text),
+            ("how", Kind::Text),
         ],
     );
     for stratum in groups(&counts, &strata) {
@@ -57,11 +65,11 @@ pub(super) fn trends(analysis: &mut Analysis<'_>) -> Result<Table, QueryError> {
         let quarters: Vec<Option<String>> = (0..part.rows())
             .map(|row| part.text_at("quarter", row).map(str::to_owned))
             .collect();
-        let mut add = |measure: Measure, points: Vec<QuarterPoint>| {
-            for (quarter, point) in quarters.iter().zip(points) {
+        let mut add = |measure: Measure, chart: Chart| {
+            for (quarter, point) in quarters.iter().zip(chart.points) {
                 let mut labels = stratum.labels.clone();
                 labels.extend([Some(measure.name().to_owned()), quarter.clone()]);
-                out.row(&labels, cells(point));
+                out.row(&labels, cells(point, &chart.how));
             }
         };
         for measure in Measure::SHARES {
@@ -82,7 +90,7 @@ pub(super) fn trends(analysis: &mut Analysis<'_>) -> Result<Table, QueryError> {
     Ok(out.build())
 }
 
-fn cells(point: QuarterPoint) -> Vec<Cell> {
+fn cells(point: QuarterPoint, how: &str) -> Vec<Cell> {
     vec![
         point.n.into(),
         point.value.into(),
@@ -91,6 +99,7 @@ fn cells(point: QuarterPoint) -> Vec<Cell> {
         point.limits.map(|l| l.hi).into(),
         point.ewma.into(),
         signal(point.value, point.limits),
+        how.into(),
     ]
 }
 
@@ -106,14 +115,23 @@ where
         .collect()
 }
 
-fn share_points(counts: &[(u64, u64)]) -> Vec<QuarterPoint> {
+fn share_points(counts: &[(u64, u64)]) -> Chart {
     let present: Vec<bool> = counts.iter().map(|(_, n)| *n > 0).collect();
     let there: Vec<(u64, u64)> = counts.iter().copied().filter(|(_, n)| *n > 0).collect();
     // Quarters that happen to lie closer together than chance would have them are no reason for narrower limits.
     let chart = match p_chart(&there, true) {
-        Ok(chart) if chart.sigma_z < 1.0 => p_chart(&there, false).ok(),
-        other => other.ok(),
+        Ok(chart) if chart.sigma_z < 1.0 => p_chart(&there, false),
+        other => other,
     };
+    let how = match &chart {
+        Ok(chart) if chart.sigma_z > 1.0 => format!(
+            "p chart, limits widened {:.2} times for over-dispersion (Laney)",
+            chart.sigma_z
+        ),
+        Ok(_) => "p chart".to_owned(),
+        Err(reason) => not_estimable(reason, &[]),
+    };
+    let chart = chart.ok();
     let points: Vec<Point> = chart
         .as_ref()
         .map_or_else(Vec::new, |chart| chart.points.clone());
@@ -124,14 +142,17 @@ fn share_points(counts: &[(u64, u64)]) -> Vec<QuarterPoint> {
         ewma(&means, &sizes, chart.centre, sigma, EwmaSettings::default()).ok()
     });
     let averages = averages.unwrap_or_default();
-    assemble(
-        counts.iter().map(|&(k, n)| (n, ratio(k, n))),
-        &spread_out(&present, &points),
-        &spread_out(&present, &averages),
-    )
+    Chart {
+        points: assemble(
+            counts.iter().map(|&(k, n)| (n, ratio(k, n))),
+            &spread_out(&present, &points),
+            &spread_out(&present, &averages),
+        ),
+        how,
+    }
 }
 
-fn level_points(values: &[Vec<f64>]) -> Vec<QuarterPoint> {
+fn level_points(values: &[Vec<f64>]) -> Chart {
     // An X-bar chart needs two values in a quarter.
     let summaries: Vec<Option<Subgroup>> = values
         .iter()
@@ -146,7 +167,12 @@ fn level_points(values: &[Vec<f64>]) -> Vec<QuarterPoint> {
         .collect();
     let present: Vec<bool> = summaries.iter().map(Option::is_some).collect();
     let there: Vec<Subgroup> = summaries.iter().flatten().copied().collect();
-    let chart = xbar_s(&there).ok();
+    let chart = xbar_s(&there);
+    let how = match &chart {
+        Ok(_) => "X-bar chart, spread within quarters".to_owned(),
+        Err(reason) => not_estimable(reason, &[]),
+    };
+    let chart = chart.ok();
     let points: Vec<Point> = chart
         .as_ref()
         .map_or_else(Vec::new, |chart| chart.means.clone());
@@ -163,11 +189,14 @@ fn level_points(values: &[Vec<f64>]) -> Vec<QuarterPoint> {
         .ok()
     });
     let averages = averages.unwrap_or_default();
-    assemble(
-        values.iter().map(|v| (v.len() as u64, mean(v))),
-        &spread_out(&present, &points),
-        &spread_out(&present, &averages),
-    )
+    Chart {
+        points: assemble(
+            values.iter().map(|v| (v.len() as u64, mean(v))),
+            &spread_out(&present, &points),
+            &spread_out(&present, &averages),
+        ),
+        how,
+    }
 }
 
 fn assemble(

@@ -4,15 +4,17 @@ use crate::analysis::Analysis;
 use crate::builder::{Builder, Cell, Kind, count_at, mean, ratio};
 use crate::engine;
 use crate::error::QueryError;
-use crate::fits::{Fits, Group, Measure, numbered};
+use crate::fits::{Fits, Group, Measure};
 use crate::statistics::description::mean_sd;
 use crate::statistics::funnel::{
     Dispersion, Widening, binomial_limits, dispersion, normal_limits, z_of_share,
 };
-use crate::statistics::random_intercept::{self, RandomIntercept, Shrunken};
-use crate::statistics::standardise::indirect;
+use crate::statistics::mixed::Level;
 use crate::statistics::{Interval, NotEstimable};
+use crate::study;
 use crate::table::Table;
+
+use super::case_mix::{CaseMix, Valued, compare, covariates_for};
 
 /// Coverage of the limits beyond which a unit is called out.
 pub(crate) const OUTER: f64 = 0.998;
@@ -53,69 +55,51 @@ impl UnitValues {
         Self { values, rows }
     }
 
-    /// Sufficient numbers of the units that have any value, with their positions.
-    fn groups(&self) -> (Vec<usize>, Vec<random_intercept::Group>) {
-        self.values
-            .iter()
-            .enumerate()
-            .filter_map(|(unit, values)| Some((unit, sufficient(values)?)))
-            .unzip()
-    }
-
-    /// The random-intercept fit, with the units' positions and groups.
-    pub(crate) fn fit(
-        &self,
-    ) -> Result<(RandomIntercept, Vec<usize>, Vec<random_intercept::Group>), NotEstimable> {
-        let (positions, groups) = self.groups();
-        let fit = random_intercept::fit(&groups)?;
-        Ok((fit, positions, groups))
-    }
-
-    /// Shrunken estimates by unit; none where a unit has no value or nothing can be estimated.
-    fn shrunken(&self) -> Vec<Option<Shrunken>> {
-        let mut out: Vec<Option<Shrunken>> = self.values.iter().map(|_| None).collect();
-        if let Ok((fit, positions, groups)) = self.fit()
-            && let Ok(estimates) = fit.shrunken(&groups)
-        {
-            for (position, estimate) in positions.into_iter().zip(estimates) {
-                if let Some(slot) = out.get_mut(position) {
-                    *slot = Some(estimate);
-                }
-            }
-        }
-        out
-    }
-
-    /// Means adjusted for case mix by indirect standardisation over grade, coupling and experience.
-    fn adjusted(&self, fits: &Fits) -> Vec<Option<f64>> {
-        let flat: Vec<(u32, usize, f64)> = (0_u32..)
+    /// Unit, row and value of every value.
+    fn valued(&self) -> Vec<Valued> {
+        (0_u32..)
             .zip(self.rows.iter().zip(&self.values))
             .flat_map(|(unit, (rows, values))| {
                 rows.iter()
                     .zip(values)
                     .map(move |(row, value)| (unit, *row, *value))
             })
-            .collect();
-        let values: Vec<f64> = flat.iter().map(|(_, _, value)| *value).collect();
-        let units: Vec<u32> = flat.iter().map(|(unit, _, _)| *unit).collect();
-        let strata = numbered(flat.iter().map(|(_, row, _)| fits.case_mix(*row)));
+            .collect()
+    }
+
+    /// The units compared after case mix.
+    ///
+    /// # Errors
+    /// The reason, in words, why they cannot be.
+    fn compare(&self, fits: &Fits, names: &[String]) -> Result<CaseMix, String> {
+        compare(fits, names, &self.valued())
+    }
+
+    /// Each unit's level under a comparison; none where a unit has no value in it.
+    fn levels(&self, compared: Option<&CaseMix>) -> Vec<Option<Level>> {
         let mut out = vec![None; self.values.len()];
-        if let Ok(standardised) = indirect(&values, &units, &strata) {
-            for unit in standardised.units {
-                if let Some(slot) = out.get_mut(unit.unit as usize) {
-                    *slot = Some(unit.adjusted);
-                }
+        let levels = compared.and_then(|compared| compared.model.levels().ok());
+        for level in levels.unwrap_or_default() {
+            if let Some(slot) = out.get_mut(level.label as usize) {
+                *slot = Some(level);
             }
         }
         out
     }
 }
 
-fn sufficient(values: &[f64]) -> Option<random_intercept::Group> {
+/// A unit's number, mean and sum of squared deviations.
+struct Sufficient {
+    n: u64,
+    mean: f64,
+    ss: f64,
+}
+
+fn sufficient(values: &[f64]) -> Option<Sufficient> {
     let mean = mean(values)?;
     let n = values.len() as u64;
     let ss = values.iter().map(|x| (x - mean) * (x - mean)).sum();
-    Some(random_intercept::Group { n, mean, ss })
+    Some(Sufficient { n, mean, ss })
 }
 
 /// Fewer units than this say too little about their over-dispersion: one outlier among five would hide itself in it.
@@ -168,8 +152,7 @@ impl Funnel {
 
     /// The funnel of a level, from the values of each unit.
     pub(crate) fn of_level(values: &[Vec<f64>]) -> Result<Self, NotEstimable> {
-        let groups: Vec<random_intercept::Group> =
-            values.iter().filter_map(|v| sufficient(v)).collect();
+        let groups: Vec<Sufficient> = values.iter().filter_map(|v| sufficient(v)).collect();
         let all: Vec<f64> = values.iter().flatten().copied().collect();
         let target = mean_sd(&all)?.mean;
         let n: u64 = groups.iter().map(|group| group.n).sum();
@@ -245,7 +228,9 @@ pub(crate) fn signal(value: Option<f64>, limits: Option<Interval>) -> Cell {
 /// Units against the funnel of all: unit × measure.
 pub(super) fn clinicians(analysis: &mut Analysis<'_>) -> Result<Table, QueryError> {
     let by = unit_columns(analysis);
-    let satisfied_from = analysis.plan.outcome.satisfied_from;
+    let plan = analysis.plan;
+    study::check(plan, &analysis.cohort.manifest.label_columns)?;
+    let satisfied_from = plan.outcome.satisfied_from;
     let counts = analysis.run_on_fits(engine::SHARES, &by)?;
     let fits = analysis.fits()?;
     let units = fits.groups(&by);
@@ -263,6 +248,7 @@ pub(super) fn clinicians(analysis: &mut Analysis<'_>) -> Result<Table, QueryErro
             ("limit_low", Kind::Real),
             ("limit_high", Kind::Real),
             ("signal", Kind::Text),
+            ("how", Kind::Text),
         ],
     );
     let mut add = |measure: Measure,
@@ -271,8 +257,14 @@ pub(super) fn clinicians(analysis: &mut Analysis<'_>) -> Result<Table, QueryErro
                    observed: &[(u64, Option<f64>)]| {
         let is_share = matches!(funnel, Ok(Funnel::Share { .. }));
         let bounded = |x: f64| if is_share { x.clamp(0.0, 1.0) } else { x };
-        let shrunken = values.shrunken();
-        let adjusted = values.adjusted(fits);
+        let compared = values.compare(fits, &covariates_for(plan, measure, &by));
+        let how = match &compared {
+            Ok(compared) => compared.how.clone(),
+            Err(reason) => reason.clone(),
+        };
+        let compared = compared.ok();
+        let levels = values.levels(compared.as_ref());
+        let is_adjusted = compared.is_some_and(|compared| compared.adjusted);
         for (position, unit) in units.iter().enumerate() {
             let (n, value) = observed.get(position).copied().unwrap_or((0, None));
             let limits = funnel
@@ -280,20 +272,23 @@ pub(super) fn clinicians(analysis: &mut Analysis<'_>) -> Result<Table, QueryErro
                 .ok()
                 .filter(|_| n > 0)
                 .and_then(|funnel| funnel.limits(n, OUTER).ok());
-            let shrunk = shrunken.get(position).and_then(Option::as_ref);
+            let level = levels.get(position).and_then(Option::as_ref);
+            let shrunk = level.map(|level| level.shrunken);
+            let adjusted = level.filter(|_| is_adjusted).map(|level| level.adjusted);
             out.row(
                 &unit.labels,
                 vec![
                     measure.name().into(),
                     n.into(),
                     value.into(),
-                    adjusted.get(position).copied().flatten().into(),
+                    adjusted.into(),
                     shrunk.map(|s| bounded(s.estimate)).into(),
                     shrunk.map(|s| bounded(s.lo)).into(),
                     shrunk.map(|s| bounded(s.hi)).into(),
                     limits.map(|l| l.lo).into(),
                     limits.map(|l| l.hi).into(),
                     signal(value, limits),
+                    how.as_str().into(),
                 ],
             );
         }
@@ -335,11 +330,13 @@ pub(crate) fn share_counts(counts: &Table, measure: Measure) -> Vec<(u64, u64)> 
         .collect()
 }
 
-/// Variance between clinicians and within: group × measure × component. Variances are in the squared unit of the
-/// measure (dB squared, or shares squared); the ICC is a share of the whole.
+/// Variance between clinicians and within, after case mix: group × measure × component. Variances are in the squared unit
+/// of the measure (dB squared, or shares squared); the ICC is a share of the whole.
 pub(super) fn variance(analysis: &mut Analysis<'_>) -> Result<Table, QueryError> {
     let by = analysis.by().to_vec();
-    let satisfied_from = analysis.plan.outcome.satisfied_from;
+    let plan = analysis.plan;
+    study::check(plan, &analysis.cohort.manifest.label_columns)?;
+    let satisfied_from = plan.outcome.satisfied_from;
     let fits = analysis.fits()?;
     let clinician = ["clinician_id".to_owned()];
     let mut out = Builder::new(
@@ -353,6 +350,7 @@ pub(super) fn variance(analysis: &mut Analysis<'_>) -> Result<Table, QueryError>
             ("estimate", Kind::Real),
             ("lo", Kind::Real),
             ("hi", Kind::Real),
+            ("how", Kind::Text),
         ],
     );
     let measures = Measure::LEVELS
@@ -360,13 +358,17 @@ pub(super) fn variance(analysis: &mut Analysis<'_>) -> Result<Table, QueryError>
         .chain([Measure::WithinCriterion, Measure::Satisfied]);
     let stratified = fits.groups(&by);
     for measure in measures {
+        let names = covariates_for(plan, measure, &by);
         for stratum in &stratified {
             let part = crate::fits::groups_of(fits.table(), &clinician, &stratum.rows);
             let values = UnitValues::new(fits, &part, measure, satisfied_from);
-            let fit = values.fit().ok();
-            let intervals = fit
-                .as_ref()
-                .and_then(|(fit, _, groups)| random_intercept::intervals(groups, fit).ok());
+            let compared = values.compare(fits, &names);
+            let how = match &compared {
+                Ok(compared) => format!("{}; profile likelihood", compared.how),
+                Err(reason) => reason.clone(),
+            };
+            let model = compared.ok().map(|compared| compared.model);
+            let intervals = model.as_ref().and_then(|model| model.intervals().ok());
             let square = |i: Interval| Interval {
                 lo: i.lo * i.lo,
                 hi: i.hi * i.hi,
@@ -374,17 +376,17 @@ pub(super) fn variance(analysis: &mut Analysis<'_>) -> Result<Table, QueryError>
             let components = [
                 (
                     "clinician",
-                    fit.as_ref().map(|(f, _, _)| f.var_between),
+                    model.as_ref().map(|m| m.var_between),
                     intervals.map(|i| square(i.between_sd)),
                 ),
                 (
                     "residual",
-                    fit.as_ref().map(|(f, _, _)| f.var_within),
+                    model.as_ref().map(|m| m.var_within),
                     intervals.map(|i| square(i.within_sd)),
                 ),
                 (
                     "icc",
-                    fit.as_ref().map(|(f, _, _)| f.icc),
+                    model.as_ref().map(|m| m.icc),
                     intervals.map(|i| i.icc),
                 ),
             ];
@@ -394,11 +396,12 @@ pub(super) fn variance(analysis: &mut Analysis<'_>) -> Result<Table, QueryError>
                     vec![
                         measure.name().into(),
                         component.into(),
-                        fit.as_ref().map_or(0, |(f, _, _)| f.observations).into(),
-                        fit.as_ref().map_or(0, |(f, _, _)| f.groups).into(),
+                        model.as_ref().map_or(0, |m| m.observations).into(),
+                        model.as_ref().map_or(0, |m| m.groups).into(),
                         estimate.into(),
                         interval.map(|i| i.lo).into(),
                         interval.map(|i| i.hi).into(),
+                        how.as_str().into(),
                     ],
                 );
             }

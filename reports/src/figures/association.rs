@@ -27,12 +27,15 @@ struct Estimate {
 
 /// Rank correlations in one panel, coefficients of ordinal models in another.
 pub(super) fn figure(review: &Review) -> Drawn {
-    let mut all = read(review.table("association"), false);
-    if let Some(first) = all.first_mut() {
-        first.primary = true;
-    }
-    all.extend(read(review.table("association_secondary"), true));
-    let Some(title) = all.first().map(sentence) else {
+    let primary = words::primary_row(review);
+    let mut all = read(review.table("association"), Some(primary));
+    all.extend(read(review.table("association_secondary"), None));
+    // The primary leads, as title and as first row.
+    all.sort_by_key(|estimate| !estimate.primary);
+    let Some(title) = all
+        .first()
+        .map(|first| sentence(first, &review.context.exposure))
+    else {
         return missing(
             KEY,
             "No association can be shown",
@@ -46,7 +49,7 @@ pub(super) fn figure(review: &Review) -> Drawn {
             format!(" Fittings per estimate: n\u{a0}=\u{a0}{n}.")
         });
     let note = format!(
-        "Diamond: primary analysis, fixed in the tool before any number is looked at; dots: other analyses; bars: \
+        "Diamond: primary analysis, fixed in the plan before any number is looked at; dots: other analyses; bars: \
          95 % intervals. Left of 0: a greater value of what the row names goes with a lower answer.{}{n}",
         directions(review.table("association_secondary"))
     );
@@ -57,8 +60,7 @@ pub(super) fn figure(review: &Review) -> Drawn {
         ),
         title,
         note,
-        source: "An association is not a cause. How each interval was made is in the table; intervals take fittings \
-                 as independent, and may be too narrow since fittings of one clinician are alike. p-values of the \
+        source: "An association is not a cause. How each interval was made is in the table. p-values of the \
                  secondary analyses are adjusted by Holm's method."
             .to_owned(),
     };
@@ -88,7 +90,9 @@ pub(super) fn figure(review: &Review) -> Drawn {
     })
 }
 
-fn read(table: &Table, secondary: bool) -> Vec<Estimate> {
+/// The estimates of a table; of the secondary ones where no primary is looked for.
+fn read(table: &Table, primary: Option<Option<usize>>) -> Vec<Estimate> {
+    let secondary = primary.is_none();
     (0..table.rows())
         .filter_map(|row| {
             let method = table.text_at("method", row).unwrap_or("");
@@ -112,7 +116,7 @@ fn read(table: &Table, secondary: bool) -> Vec<Estimate> {
                 lo: table.real_at("lo", row),
                 hi: table.real_at("hi", row),
                 n: table.integer_at("n", row),
-                primary: false,
+                primary: primary.flatten() == Some(row),
                 rank: !method.starts_with("ordinal"),
             })
         })
@@ -153,7 +157,7 @@ fn number(estimate: &Estimate) -> String {
     }
 }
 
-fn sentence(estimate: &Estimate) -> String {
+fn sentence(estimate: &Estimate, exposure: &str) -> String {
     let n = estimate
         .n
         .map_or_else(String::new, |n| format!(", {}", format::n(n)));
@@ -167,9 +171,9 @@ fn sentence(estimate: &Estimate) -> String {
     };
     // The rows of secondary analyses name their measure of match themselves.
     let what = if estimate.primary {
-        "Satisfaction and RMS deviation"
+        format!("Satisfaction and {}", words::of_value(exposure))
     } else {
-        "Satisfaction"
+        "Satisfaction".to_owned()
     };
     format!(
         "{what}: {} {} ({interval}{n})",

@@ -151,6 +151,12 @@ fn foot(review: &Review) -> Markup {
         details {
             summary { "The plan in force, and the deliveries" }
             pre tabindex="0" { (crate::drawing::text::clean_lines(&context.plan_text)) }
+            @if let Some(text) = &context.plan_file {
+                p { "The plan file as it was given:" }
+                pre tabindex="0" { (crate::drawing::text::clean_lines(text)) }
+            } @else {
+                p { "No plan file was given: every value is the default." }
+            }
             @if context.inputs.is_empty() {
                 p { "No delivery is recorded." }
             } @else {

@@ -149,6 +149,17 @@ fn context(shape: Shape) -> Context {
         outcome: "IOI-HA item 4".into(),
         referral_rule: "adjacent-15".into(),
         permutations: 2000,
+        resamples: 2000,
+        hypothesis: hostile("A smaller RMS deviation goes with a higher answer."),
+        primary_method: "spearman".into(),
+        primary_weighted: false,
+        exposure: "rms".into(),
+        covariates: vec!["age_years".into(), hostile("x_region")],
+        unit: "fitting".into(),
+        exclusions: vec![hostile(
+            "age_years below 18: the questionnaire is for adults",
+        )],
+        plan_file: shape.hostile.then(|| ATTACK.to_owned()),
         invented: true,
         inputs: vec![InputHash {
             delivery: "000001".into(),

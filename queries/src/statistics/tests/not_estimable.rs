@@ -12,7 +12,6 @@ use super::super::rank::{
     bonett_wright, kendall, kendall_interval, mid_ranks, spearman, spearman_p,
 };
 use super::super::spread::{brown_forsythe, sd_interval};
-use super::super::standardise::indirect;
 use super::super::trend::{cochran_armitage, permutation_p};
 
 #[test]
@@ -325,12 +324,4 @@ fn tests_of_too_little() {
         assert!(matches!(adjust(&[0.5, f64::NAN]), Err(OutOfRange { .. })));
         assert!(matches!(adjust(&[1.5]), Err(OutOfRange { .. })));
     }
-    assert_eq!(
-        indirect(&[], &[], &[]).map(|_| ()),
-        Err(TooFew { needed: 1, got: 0 })
-    );
-    assert_eq!(
-        indirect(&[1.0], &[1], &[]).map(|_| ()),
-        Err(LengthsDiffer { left: 1, right: 0 })
-    );
 }

@@ -8,7 +8,6 @@ use super::super::proportion::{newcombe_difference, wilson};
 use super::super::random_intercept::{self, Group};
 use super::super::rank::{bonett_wright, kendall, mid_ranks, spearman};
 use super::super::spread::brown_forsythe;
-use super::super::standardise::indirect;
 use super::super::{CHI_SQUARE_95, Z_95, trend};
 use super::{close, column, correct_digits, groups, labelled, pairs};
 
@@ -326,6 +325,36 @@ fn funnel_limits_fit_together() {
     assert_eq!((calm.in_force(), calm.tau_squared), (1.0, 0.0));
 }
 
+/// By its definition a 99.8 % limit leaves at most 0.001 beyond it on either side; the probabilities are summed term by
+/// term. A full score of 20 at 0.85 has probability 0.85^20 = 0.0388, so it lies within.
+#[test]
+fn funnel_limits_leave_no_more_beyond_them_than_they_say() {
+    for target in [0.05, 0.3, 0.6, 0.85, 0.95] {
+        for n in [5_u64, 20, 39, 150, 400] {
+            let limits = funnel::binomial_limits(target, n, funnel::OUTER, 1.0).unwrap();
+            let mirrored = funnel::binomial_limits(1.0 - target, n, funnel::OUTER, 1.0).unwrap();
+            close(limits.hi, 1.0 - mirrored.lo, 1e-12);
+            let mut probability = (n as f64 * (1.0 - target).ln()).exp();
+            let (mut low, mut high) = (0.0, 0.0);
+            for k in 0..=n {
+                let share = k as f64 / n as f64;
+                if share < limits.lo {
+                    low += probability;
+                } else if share > limits.hi {
+                    high += probability;
+                }
+                probability *= (n - k) as f64 / (k + 1) as f64 * target / (1.0 - target);
+            }
+            assert!(
+                low <= 0.001 && high <= 0.001,
+                "{target}, {n}: {low}, {high}"
+            );
+        }
+    }
+    let full = funnel::binomial_limits(0.85, 20, funnel::OUTER, 1.0).unwrap();
+    assert!(full.contains(1.0));
+}
+
 /// NIST/SEMATECH e-Handbook 6.3.3.2 (from memory): centre 0.2313, limits 0.4102 and 0.0524, wafers 15 and 23 outside.
 #[test]
 fn p_chart_of_wafers() {
@@ -420,25 +449,4 @@ fn mean_and_deviation_charts_of_piston_rings() {
         2.0,
         1e-13,
     );
-}
-
-/// Worked by hand: two units, two strata with means 2 and 6, overall 4.
-#[test]
-fn indirect_standardisation_by_hand() {
-    let got = indirect(
-        &[1.0, 2.0, 3.0, 5.0, 6.0, 7.0],
-        &[9, 9, 4, 9, 4, 4],
-        &[0, 0, 0, 1, 1, 1],
-    )
-    .unwrap();
-    close(got.overall, 4.0, 1e-15);
-    assert_eq!(
-        got.units.iter().map(|unit| unit.unit).collect::<Vec<_>>(),
-        [4, 9]
-    );
-    let (four, nine) = (got.units[0], got.units[1]);
-    close(four.observed, 16.0 / 3.0, 1e-15);
-    close(four.expected, 14.0 / 3.0, 1e-15);
-    close(four.adjusted, 4.0 + 2.0 / 3.0, 1e-15);
-    close(nine.adjusted, 4.0 + 8.0 / 3.0 - 10.0 / 3.0, 1e-15);
 }

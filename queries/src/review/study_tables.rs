@@ -1,0 +1,470 @@
+//! What the study report shows beside the associations: the whole model, its check, the weights, the share satisfied
+//! under each way to treat missing answers, the curve, and the intervals side by side.
+
+use std::collections::BTreeMap;
+
+use fitcohort_pipeline::plan::Plan;
+
+use crate::builder::{Builder, Cell, Kind, ratio};
+use crate::covariates::not_estimable;
+use crate::fits::Fits;
+use crate::statistics::categorical::proportionality;
+use crate::statistics::description::quantile;
+use crate::statistics::nonresponse::bounds::{ShareAnswers, of_share};
+use crate::statistics::resampling::{Design, Levels, cluster_bootstrap};
+use crate::statistics::smooth::{Rows, Settings, dose_response};
+use crate::statistics::{Interval, NotEstimable};
+use crate::study;
+use crate::table::Table;
+use crate::tables::association::row::Resampling;
+use crate::tables::association::sample::{Answered, Sample};
+use crate::tables::association::weighting::{Weighting, weighting};
+use crate::tables::association::{models, ranks, resampling, slices};
+
+/// Places of the curve between its ends.
+const PLACES: u32 = 40;
+/// The share of the fittings behind each local line of the curve.
+const FRACTION: f64 = 0.5;
+/// The ends of the curve: beyond them a local line rests on few.
+const ENDS: [f64; 2] = [0.02, 0.98];
+
+/// The tables by key.
+pub(super) fn tables(fits: &Fits, plan: &Plan, rows: &[usize]) -> BTreeMap<&'static str, Table> {
+    let exposure = study::exposure(plan);
+    let sample = Sample::new(fits, plan, rows, exposure);
+    let resampling = resampling(plan);
+    let weighted = weighting(&sample, exposure.name());
+    let everybody: Vec<usize> = (0..sample.len()).collect();
+    let answered = sample.answered(&everybody);
+    BTreeMap::from([
+        ("model", model(&sample, exposure.name())),
+        ("proportionality", proportionality(&sample, exposure.name())),
+        ("weights", weights(&weighted)),
+        (
+            "satisfied",
+            satisfied(&sample, &answered, &weighted, plan, resampling),
+        ),
+        ("curve", curve(&answered, resampling)),
+        ("intervals", intervals(&sample, resampling)),
+    ])
+}
+
+/// Exposure and covariates of the answered fittings with every covariate known, or the reason why not.
+fn adjusted(
+    sample: &Sample,
+    exposure: &str,
+) -> Result<(Answered, crate::covariates::Columns), String> {
+    let known = sample
+        .complete()
+        .map_err(|reason| not_estimable(&reason, &sample.covariate_names()))?;
+    let answered = sample.answered(&known);
+    let leading = vec![(exposure, answered.exposure.clone())];
+    let columns = models::with_covariates(sample, &answered, leading);
+    Ok((answered, columns))
+}
+
+/// Every coefficient of the adjusted ordinal model.
+fn model(sample: &Sample, exposure: &str) -> Table {
+    let mut out = Builder::new(
+        "model",
+        &[],
+        &[
+            ("term", Kind::Text),
+            ("n", Kind::Integer),
+            ("estimate", Kind::Real),
+            ("lo", Kind::Real),
+            ("hi", Kind::Real),
+            ("p", Kind::Real),
+            ("odds_ratio", Kind::Real),
+            ("odds_ratio_lo", Kind::Real),
+            ("odds_ratio_hi", Kind::Real),
+            ("how", Kind::Text),
+        ],
+    );
+    let without = |term: &str, n: u64, why: &str| {
+        let mut cells: Vec<Cell> = vec![term.into(), n.into()];
+        cells.extend((0..7).map(|_| Cell::Real(None)));
+        cells.push(why.into());
+        cells
+    };
+    let fitted = adjusted(sample, exposure).and_then(|(answered, columns)| {
+        models::fit(&answered, &columns, None)
+            .map(|model| (answered.n(), model))
+            .map_err(|reason| not_estimable(&reason, &columns.names))
+    });
+    let (n, fitted) = match fitted {
+        Ok(found) => found,
+        Err(reason) => {
+            out.row(&[], without(exposure, 0, &reason));
+            return out.build();
+        }
+    };
+    for term in fitted.terms {
+        match term
+            .estimate
+            .and_then(|estimate| Ok((estimate, estimate.odds_ratio()?)))
+        {
+            Err(reason) => out.row(&[], without(&term.name, n, &not_estimable(&reason, &[]))),
+            Ok((estimate, (ratio, interval))) => out.row(
+                &[],
+                vec![
+                    term.name.as_str().into(),
+                    n.into(),
+                    estimate.value.into(),
+                    estimate.interval.lo.into(),
+                    estimate.interval.hi.into(),
+                    estimate.p.into(),
+                    ratio.into(),
+                    interval.lo.into(),
+                    interval.hi.into(),
+                    fitted.how.as_str().into(),
+                ],
+            ),
+        }
+    }
+    out.build()
+}
+
+/// The check of proportional odds: all covariates at once, then each.
+fn proportionality(sample: &Sample, exposure: &str) -> Table {
+    let mut out = Builder::new(
+        "proportionality",
+        &[],
+        &[
+            ("term", Kind::Text),
+            ("n", Kind::Integer),
+            ("chi_square", Kind::Real),
+            ("degrees", Kind::Integer),
+            ("p", Kind::Real),
+            ("how", Kind::Text),
+        ],
+    );
+    let found = adjusted(sample, exposure).and_then(|(answered, columns)| {
+        proportionality::check(&answered.score, &slices(&columns.values), None)
+            .map(|found| (answered.n(), columns.names.clone(), found))
+            .map_err(|reason| not_estimable(&reason, &columns.names))
+    });
+    match found {
+        Err(reason) => out.row(
+            &[],
+            vec![
+                "all".into(),
+                Cell::Integer(None),
+                Cell::Real(None),
+                Cell::Integer(None),
+                Cell::Real(None),
+                reason.as_str().into(),
+            ],
+        ),
+        Ok((n, names, found)) => {
+            let named = std::iter::once("all")
+                .chain(names.iter().map(String::as_str))
+                .zip(std::iter::once(&found.overall).chain(&found.by_covariate));
+            for (term, test) in named {
+                out.row(
+                    &[],
+                    vec![
+                        term.into(),
+                        n.into(),
+                        test.statistic.into(),
+                        test.degrees.into(),
+                        test.p.into(),
+                        "Brant's test, fittings taken as independent".into(),
+                    ],
+                );
+            }
+        }
+    }
+    out.build()
+}
+
+/// How the weights of the answers are spread.
+fn weights(weighted: &Result<Weighting, (NotEstimable, Vec<String>)>) -> Table {
+    let mut out = Builder::new(
+        "weights",
+        &[],
+        &[
+            ("n", Kind::Integer),
+            ("n_answered", Kind::Integer),
+            ("effective", Kind::Real),
+            ("mean", Kind::Real),
+            ("largest", Kind::Real),
+            ("largest_before", Kind::Real),
+            ("truncated", Kind::Integer),
+            ("smallest_probability", Kind::Real),
+            ("how", Kind::Text),
+        ],
+    );
+    match weighted {
+        Ok(found) => {
+            let spread = &found.model.summary;
+            out.row(
+                &[],
+                vec![
+                    spread.invited.into(),
+                    spread.answered.into(),
+                    spread.effective.into(),
+                    spread.mean.into(),
+                    spread.largest.into(),
+                    spread.largest_before.into(),
+                    spread.truncated.into(),
+                    spread.smallest_probability.into(),
+                    "logistic model of who answers; stabilised, cut at the 99th percentile".into(),
+                ],
+            );
+        }
+        Err((reason, names)) => {
+            let mut cells = vec![Cell::Integer(None), Cell::Integer(None)];
+            cells.extend((0..4).map(|_| Cell::Real(None)));
+            cells.extend([
+                Cell::Integer(None),
+                Cell::Real(None),
+                not_estimable(reason, names).as_str().into(),
+            ]);
+            out.row(&[], cells);
+        }
+    }
+    out.build()
+}
+
+/// A share with its interval and how it was made, or why not.
+type Share = Result<(f64, Interval, String), String>;
+
+/// The share satisfied: of those who answered, weighted for the others, and the bounds that assume nothing.
+fn satisfied(
+    sample: &Sample,
+    answered: &Answered,
+    weighted: &Result<Weighting, (NotEstimable, Vec<String>)>,
+    plan: &Plan,
+    resampling: Resampling,
+) -> Table {
+    let from = plan.outcome.satisfied_from;
+    let is_satisfied =
+        |scores: &[f64]| -> Vec<bool> { scores.iter().map(|score| *score >= from).collect() };
+    let mut out = Builder::new(
+        "satisfied",
+        &[],
+        &[
+            ("treatment", Kind::Text),
+            ("n", Kind::Integer),
+            ("estimate", Kind::Real),
+            ("lo", Kind::Real),
+            ("hi", Kind::Real),
+            ("how", Kind::Text),
+        ],
+    );
+    let mut add = |treatment: &str, n: u64, found: Share| {
+        let (estimate, interval, how) = match found {
+            Ok((estimate, interval, how)) => (Some(estimate), Some(interval), how),
+            Err(reason) => (None, None, reason),
+        };
+        out.row(
+            &[],
+            vec![
+                treatment.into(),
+                n.into(),
+                estimate.into(),
+                interval.map(|i| i.lo).into(),
+                interval.map(|i| i.hi).into(),
+                how.as_str().into(),
+            ],
+        );
+    };
+    let flags = is_satisfied(&answered.score);
+    let everybody: Vec<usize> = (0..sample.len()).collect();
+    let cluster = sample.clusters_of(&answered.positions, answered.kind);
+    let plain = bootstrapped(
+        answered.clusters,
+        &flags,
+        resampling,
+        "satisfied, answered",
+        &|drawn, out| {
+            for (slot, cluster) in out.iter_mut().zip(&cluster) {
+                *slot = f64::from(drawn.get(*cluster as usize).copied().unwrap_or(0));
+            }
+            Ok(())
+        },
+    );
+    let how = |kind: &str| {
+        format!(
+            "BCa bootstrap over {} {kind}, {} resamples",
+            answered.clusters, resampling.resamples
+        )
+    };
+    add(
+        "answered",
+        answered.n(),
+        plain
+            .map(|(share, interval)| (share, interval, how(answered.kind.words())))
+            .map_err(|reason| not_estimable(&reason, &[])),
+    );
+    let (n, found) = match weighted {
+        Err((reason, names)) => (answered.n(), Err(not_estimable(reason, names))),
+        Ok(found) => {
+            let made = bootstrapped(
+                found.model.clusters() as u64,
+                &is_satisfied(&found.answered.score),
+                resampling,
+                "satisfied, weighted",
+                &|drawn, out| found.model.reweigh(drawn, out),
+            );
+            let how = format!(
+                "BCa bootstrap over {} {}, {} resamples, weights anew in each",
+                found.model.clusters(),
+                found.answered.kind.words(),
+                resampling.resamples
+            );
+            (
+                found.answered.n(),
+                made.map(|(share, interval)| (share, interval, how))
+                    .map_err(|reason| not_estimable(&reason, &[])),
+            )
+        }
+    };
+    add("weighted", n, found);
+    let counts = ShareAnswers {
+        successes: flags.iter().filter(|flag| **flag).count() as u64,
+        answered: answered.n(),
+        missing: everybody.len() as u64 - answered.n(),
+    };
+    let bounds = of_share(counts);
+    add(
+        "bounds",
+        everybody.len() as u64,
+        match (&bounds, ratio(counts.successes, counts.answered)) {
+            (Ok(bounds), Some(share)) => Ok((
+                share,
+                bounds.region,
+                "from none to all of the missing answers satisfied; no sampling error".to_owned(),
+            )),
+            (Err(reason), _) => Err(not_estimable(reason, &[])),
+            (_, None) => Err(not_estimable(
+                &NotEstimable::TooFew { needed: 1, got: 0 },
+                &[],
+            )),
+        },
+    );
+    out.build()
+}
+
+/// A share under weights, bootstrapped over clusters.
+fn bootstrapped(
+    clusters: u64,
+    flags: &[bool],
+    resampling: Resampling,
+    domain: &str,
+    reweigh: &(dyn Fn(&[u32], &mut [f64]) -> Result<(), NotEstimable> + Sync),
+) -> Result<(f64, Interval), NotEstimable> {
+    let design = Design {
+        clusters: clusters as usize,
+        replicates: resampling.resamples,
+        seed: resampling.seed,
+        domain,
+    };
+    let [found] = cluster_bootstrap(
+        design,
+        || vec![0.0; flags.len()],
+        |drawn, weights| {
+            let share = reweigh(drawn, weights).and_then(|()| {
+                let (mut yes, mut all) = (0.0, 0.0);
+                for (weight, flag) in weights.iter().zip(flags) {
+                    all += weight;
+                    yes += if *flag { *weight } else { 0.0 };
+                }
+                if all > 0.0 {
+                    Ok(yes / all)
+                } else {
+                    Err(NotEstimable::TooFew { needed: 1, got: 0 })
+                }
+            });
+            [share]
+        },
+    )?;
+    let found = found?;
+    let interval = found.bca(Levels::Expanded { clusters })?;
+    let inside = |limit: f64| limit.clamp(0.0, 1.0);
+    Ok((
+        found.estimate,
+        Interval {
+            lo: inside(interval.lo),
+            hi: inside(interval.hi),
+        },
+    ))
+}
+
+/// Mean answer along the exposure, with a band over clusters.
+fn curve(answered: &Answered, resampling: Resampling) -> Table {
+    let mut out = Builder::new(
+        "curve",
+        &[],
+        &[
+            ("at", Kind::Real),
+            ("n", Kind::Integer),
+            ("fit", Kind::Real),
+            ("lo", Kind::Real),
+            ("hi", Kind::Real),
+        ],
+    );
+    let mut sorted = answered.exposure.clone();
+    sorted.sort_unstable_by(f64::total_cmp);
+    let [Ok(first), Ok(last)] = ENDS.map(|p| quantile(&sorted, p)) else {
+        return out.build();
+    };
+    let grid: Vec<f64> = (0..=PLACES)
+        .map(|place| first + (last - first) * f64::from(place) / f64::from(PLACES))
+        .collect();
+    let rows = Rows {
+        x: &answered.exposure,
+        y: &answered.score,
+        cluster: &answered.cluster,
+        weights: None,
+    };
+    let settings = Settings {
+        fraction: FRACTION,
+        replicates: u32::try_from(resampling.resamples).unwrap_or(u32::MAX),
+        seed: resampling.seed,
+    };
+    if let Ok(found) = dose_response(rows, &grid, settings, None) {
+        for point in found.points {
+            out.row(
+                &[],
+                vec![
+                    point.at.into(),
+                    (point.n_effective.floor() as u64).into(),
+                    point.fit.into(),
+                    point.lo.into(),
+                    point.hi.into(),
+                ],
+            );
+        }
+    }
+    out.build()
+}
+
+/// The intervals of each rank correlation side by side.
+fn intervals(sample: &Sample, resampling: Resampling) -> Table {
+    let mut out = Builder::new(
+        "intervals",
+        &[],
+        &[
+            ("method", Kind::Text),
+            ("how", Kind::Text),
+            ("n", Kind::Integer),
+            ("lo", Kind::Real),
+            ("hi", Kind::Real),
+        ],
+    );
+    for found in ranks::side_by_side(sample, resampling) {
+        out.row(
+            &[],
+            vec![
+                found.method.into(),
+                found.how.as_str().into(),
+                found.n.into(),
+                found.interval.map(|i| i.lo).into(),
+                found.interval.map(|i| i.hi).into(),
+            ],
+        );
+    }
+    out.build()
+}

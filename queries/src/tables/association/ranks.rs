@@ -1,0 +1,327 @@
+//! Rank correlations: bootstrapped over clusters, tested within clinicians.
+
+use super::row::{Resampling, Row};
+use super::sample::{Answered, Cluster, Sample};
+use crate::covariates::RankColumns;
+use crate::statistics::exact_rank;
+use crate::statistics::partial_rank::freedman_lane;
+use crate::statistics::permutation::{self, Statistic};
+use crate::statistics::rank::{bonett_wright, kendall_interval};
+use crate::statistics::rank_bootstrap::{RankData, RankReplicates, Reweigh, prepare};
+use crate::statistics::resampling::{Levels, Replicates};
+use crate::statistics::{Interval, NotEstimable};
+
+/// Up to so many arrangements are looked at one by one, and the p-value is exact.
+const FEW_ARRANGEMENTS: u64 = 20_000;
+
+/// The rank correlations of a table.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Method {
+    Spearman,
+    Kendall,
+    Partial,
+}
+
+impl Method {
+    pub(crate) const ALL: [Self; 3] = [Self::Spearman, Self::Kendall, Self::Partial];
+
+    pub(crate) fn name(self) -> &'static str {
+        match self {
+            Self::Spearman => "spearman",
+            Self::Kendall => "kendall",
+            Self::Partial => "partial",
+        }
+    }
+}
+
+/// Slices of columns, as the statistics take them.
+pub(crate) fn slices<T>(columns: &[Vec<T>]) -> Vec<&[T]> {
+    columns.iter().map(Vec::as_slice).collect()
+}
+
+/// Answered fittings made ready for ranking.
+pub(crate) fn ready(answered: &Answered, given: &RankColumns) -> Result<RankData, NotEstimable> {
+    prepare(
+        &answered.exposure,
+        &answered.score,
+        &slices(&given.numeric),
+        &slices(&given.categorical),
+        &answered.cluster,
+    )
+}
+
+/// The bootstrap of one method.
+fn of_method(found: &RankReplicates, method: Method) -> &Result<Replicates, NotEstimable> {
+    match method {
+        Method::Spearman => &found.spearman,
+        Method::Kendall => &found.kendall,
+        Method::Partial => &found.partial,
+    }
+}
+
+/// A BCa interval, or without one the reason.
+fn bca(found: &Replicates, clusters: u64) -> Result<Interval, NotEstimable> {
+    found.bca(Levels::Expanded { clusters })
+}
+
+fn how(kind: Cluster, clusters: u64, resampling: Resampling) -> String {
+    format!(
+        "BCa bootstrap over {clusters} {}, {} resamples",
+        kind.words(),
+        resampling.resamples
+    )
+}
+
+/// The p-value of a method within clinicians: exact where there are few arrangements, else by shuffles.
+fn p_within(
+    answered: &Answered,
+    given: &RankColumns,
+    method: Method,
+    resampling: Resampling,
+) -> Option<f64> {
+    let (x, y, cluster) = (&answered.exposure, &answered.score, &answered.clinician);
+    let Resampling {
+        permutations, seed, ..
+    } = resampling;
+    let plain = |statistic| {
+        exact_rank::within_clusters(x, y, cluster, statistic, FEW_ARRANGEMENTS)
+            .map(|exact| exact.p)
+            .or_else(|_| {
+                permutation::within_clusters(x, y, cluster, permutations, seed, statistic)
+                    .map(|found| found.p)
+            })
+    };
+    let found = match method {
+        Method::Spearman => plain(Statistic::Spearman),
+        Method::Kendall => plain(Statistic::Kendall),
+        Method::Partial => freedman_lane(
+            x,
+            y,
+            &slices(&given.numeric),
+            &slices(&given.categorical),
+            cluster,
+            permutations,
+            seed,
+        )
+        .map(|found| found.p),
+    };
+    found.ok()
+}
+
+/// A row from a bootstrap, with the textbook interval where the bootstrap gives none.
+fn plain_row(
+    answered: &Answered,
+    given: &RankColumns,
+    method: Method,
+    data: &RankData,
+    found: &RankReplicates,
+    resampling: Resampling,
+) -> Row {
+    let estimates = || data.estimates(None);
+    let (estimate, interval, how) = match of_method(found, method) {
+        Ok(replicates) => {
+            let made = bca(replicates, answered.clusters)
+                .map(|interval| (interval, how(answered.kind, answered.clusters, resampling)));
+            let (interval, how) = made.map_or_else(
+                |reason| textbook(answered, method, replicates.estimate, &reason),
+                |(i, how)| (Some(i), how),
+            );
+            (Some(replicates.estimate), interval, how)
+        }
+        Err(reason) => {
+            let estimates = estimates();
+            let estimate = match method {
+                Method::Spearman => estimates.spearman,
+                Method::Kendall => estimates.kendall,
+                Method::Partial => estimates.partial,
+            };
+            match estimate {
+                Ok(estimate) => {
+                    let (interval, how) = textbook(answered, method, estimate, reason);
+                    (Some(estimate), interval, how)
+                }
+                Err(reason) => {
+                    return Row::without(method.name(), false, answered, &reason, &[]);
+                }
+            }
+        }
+    };
+    Row {
+        method: method.name(),
+        weighted: false,
+        n: answered.n(),
+        clusters: answered.clusters,
+        estimate,
+        interval,
+        p: p_within(answered, given, method, resampling),
+        how,
+    }
+}
+
+/// The interval that takes fittings as independent, for want of a better one, and words that say so.
+fn textbook(
+    answered: &Answered,
+    method: Method,
+    estimate: f64,
+    reason: &NotEstimable,
+) -> (Option<Interval>, String) {
+    let (made, name) = match method {
+        Method::Spearman | Method::Partial => {
+            (bonett_wright(estimate, answered.n()), "Bonett-Wright error")
+        }
+        Method::Kendall => (kendall_interval(estimate, answered.n()), "Fieller error"),
+    };
+    match made {
+        Ok(interval) => (
+            Some(interval),
+            format!(
+                "Fisher z, {name}, fittings taken as independent; bootstrap not estimable: {reason}"
+            ),
+        ),
+        Err(reason) => (None, format!("not estimable: {reason}")),
+    }
+}
+
+/// The rank correlations of a sample as rows: rho and tau-b over all who answered, the partial one over those of them
+/// with every covariate known.
+pub(crate) fn rows(sample: &Sample, methods: &[Method], resampling: Resampling) -> Vec<Row> {
+    let all: Vec<usize> = (0..sample.len()).collect();
+    let everyone = sample.answered(&all);
+    let complete = sample.complete();
+    let mut rows = Vec::new();
+    // One bootstrap serves all where nobody lacks a covariate.
+    let shared = methods.contains(&Method::Partial)
+        && complete
+            .as_ref()
+            .is_ok_and(|known| known.len() == all.len());
+    let plain: Vec<Method> = methods
+        .iter()
+        .copied()
+        .filter(|method| shared || *method != Method::Partial)
+        .collect();
+    let given = if shared {
+        sample.rank_columns(&everyone.positions)
+    } else {
+        RankColumns::default()
+    };
+    rows.extend(bootstrapped(&everyone, &given, &plain, resampling));
+    if methods.contains(&Method::Partial) && !shared {
+        let names = sample.covariate_names();
+        rows.extend(match complete {
+            Ok(known) => {
+                let answered = sample.answered(&known);
+                let given = sample.rank_columns(&answered.positions);
+                bootstrapped(&answered, &given, &[Method::Partial], resampling)
+            }
+            Err(reason) => vec![Row::without("partial", false, &everyone, &reason, &names)],
+        });
+    }
+    rows
+}
+
+fn bootstrapped(
+    answered: &Answered,
+    given: &RankColumns,
+    methods: &[Method],
+    resampling: Resampling,
+) -> Vec<Row> {
+    let data = match ready(answered, given) {
+        Ok(data) => data,
+        Err(reason) => {
+            return methods
+                .iter()
+                .map(|method| Row::without(method.name(), false, answered, &reason, &[]))
+                .collect();
+        }
+    };
+    let found = data.bootstrap(resampling.resamples, resampling.seed);
+    methods
+        .iter()
+        .map(|method| plain_row(answered, given, *method, &data, &found, resampling))
+        .collect()
+}
+
+/// The weighted rank correlations, with the weights found anew in each resample.
+pub(crate) fn weighted_rows(
+    answered: &Answered,
+    data: &RankData,
+    resampling: Resampling,
+    reweigh: Reweigh<'_>,
+) -> Vec<Row> {
+    let found = data.bootstrap_reweighed(resampling.resamples, resampling.seed, reweigh);
+    Method::ALL
+        .iter()
+        .map(|method| match of_method(&found, *method) {
+            Err(reason) => Row::without(method.name(), true, answered, reason, &[]),
+            Ok(replicates) => {
+                let made = bca(replicates, answered.clusters);
+                Row {
+                    method: method.name(),
+                    weighted: true,
+                    n: answered.n(),
+                    clusters: answered.clusters,
+                    estimate: Some(replicates.estimate),
+                    how: match &made {
+                        Ok(_) => format!(
+                            "{}, weights anew in each; p by the spread of Fisher's z over them",
+                            how(answered.kind, answered.clusters, resampling)
+                        ),
+                        Err(reason) => format!("not estimable: {reason}"),
+                    },
+                    interval: made.ok(),
+                    p: replicates.p_of_correlation(answered.clusters).ok(),
+                }
+            }
+        })
+        .collect()
+}
+
+/// An interval of a method by name.
+pub(crate) struct NamedInterval {
+    pub(crate) method: &'static str,
+    pub(crate) how: String,
+    pub(crate) n: u64,
+    pub(crate) interval: Option<Interval>,
+}
+
+/// The intervals of rho and tau-b side by side: over clusters, and as if fittings were independent.
+pub(crate) fn side_by_side(sample: &Sample, resampling: Resampling) -> Vec<NamedInterval> {
+    let all: Vec<usize> = (0..sample.len()).collect();
+    let answered = sample.answered(&all);
+    let Ok(data) = ready(&answered, &RankColumns::default()) else {
+        return Vec::new();
+    };
+    let found = data.bootstrap(resampling.resamples, resampling.seed);
+    let over = how(answered.kind, answered.clusters, resampling);
+    let percentile = over.replacen("BCa", "percentile", 1);
+    let mut out = Vec::new();
+    for method in [Method::Spearman, Method::Kendall] {
+        let Ok(replicates) = of_method(&found, method) else {
+            continue;
+        };
+        let clusters = answered.clusters;
+        let estimate = replicates.estimate;
+        let independent = match method {
+            Method::Kendall => kendall_interval(estimate, answered.n()),
+            _ => bonett_wright(estimate, answered.n()),
+        };
+        let mut add = |how: &str, made: Result<Interval, NotEstimable>| {
+            out.push(NamedInterval {
+                method: method.name(),
+                how: match &made {
+                    Ok(_) => how.to_owned(),
+                    Err(reason) => format!("{how}: not estimable: {reason}"),
+                },
+                n: answered.n(),
+                interval: made.ok(),
+            });
+        };
+        add(&over, bca(replicates, clusters));
+        add(
+            &percentile,
+            replicates.percentile(Levels::Expanded { clusters }),
+        );
+        add("Fisher z, fittings taken as independent", independent);
+    }
+    out
+}
