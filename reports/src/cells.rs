@@ -85,8 +85,20 @@ fn unit(key: &str, column: &str, table: &Table, row: usize) -> Unit {
     match (key, column) {
         (_, "score") => Unit::Count,
         ("headline", _) => Unit::named(table.text_at("unit", row).unwrap_or("")),
-        ("association" | "association_secondary", "p" | "p_holm") => Unit::Probability,
-        ("association" | "association_secondary", _) => Unit::Coefficient,
+        (_, "p" | "p_holm" | "odds_ratio_p" | "trend_p") => Unit::Probability,
+        (_, "odds_ratio" | "odds_ratio_lo" | "odds_ratio_hi") => Unit::Coefficient,
+        ("weights", "smallest_probability") | ("satisfied", _) => Unit::Share,
+        ("weights", "effective") => Unit::Count,
+        ("curve", "fit" | "lo" | "hi") => Unit::Score,
+        (
+            "association"
+            | "association_secondary"
+            | "intervals"
+            | "model"
+            | "proportionality"
+            | "weights",
+            _,
+        ) => Unit::Coefficient,
         ("trends" | "clinics" | "clinicians" | "funnel", _) => Unit::of_measure(measure),
         ("variance", _) => match (table.text_at("component", row), Unit::of_measure(measure)) {
             (Some("icc"), _) => Unit::Share,

@@ -23,6 +23,10 @@ pub(crate) fn of_value(code: &str) -> &str {
         "answered" => "answered",
         "satisfied" => "satisfied",
         "returned" => "returned",
+        "weighted" => "weighted for those who did not answer",
+        "bounds" => "bounds, whatever the others would say",
+        "age_years" => "age, per year",
+        "pta4" => "pure-tone average of the better ear, per dB",
         "icc" => "intraclass correlation (ICC)",
         "clinician" => "between clinicians",
         "residual" => "within clinicians",
@@ -162,6 +166,21 @@ pub(crate) fn of_column(name: &str) -> &str {
         "rows_stored" => "Stored",
         "rows_set_aside" => "Set aside",
         "exact_repeats" => "Exact repeats",
+        "odds_ratio_lo" | "odds_ratio_hi" => {
+            if name.ends_with("lo") {
+                "95 % from"
+            } else {
+                "95 % to"
+            }
+        }
+        "odds_ratio_p" => "p, odds ratio",
+        "trend_p" => "p, trend",
+        "treatment" => "Missing answers",
+        "effective" => "Effective n",
+        "largest" => "Largest weight",
+        "largest_before" => "Largest before the cut",
+        "truncated" => "Weights cut",
+        "smallest_probability" => "Smallest chance of an answer",
         "withheld" => "Withheld",
         other => other,
     }
@@ -215,6 +234,12 @@ pub(crate) fn of_table(key: &str) -> &str {
         "flow" => "Flow of records",
         "association" => "Match and satisfaction, primary analysis and its checks",
         "association_secondary" => "Match and satisfaction, secondary analyses",
+        "model" => "Ordinal model of the answer, every coefficient",
+        "proportionality" => "Check of proportional odds",
+        "weights" => "Weights for answers that did not come back",
+        "satisfied" => "Share satisfied, by how missing answers are treated",
+        "curve" => "Mean answer along the exposure, with a 95 % band",
+        "intervals" => "Intervals of the rank correlations side by side",
         "dose_response" => "Satisfaction by RMS deviation",
         "rms_by_answer" => "RMS deviation by answer",
         "rms_histogram" => "RMS deviation by answer, histogram",

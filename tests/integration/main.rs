@@ -16,6 +16,7 @@ mod parquet_files;
 mod readme;
 mod reports;
 mod review_numbers;
+mod study;
 mod tables;
 mod truth;
 mod workspace;

@@ -9,9 +9,10 @@ use crate::workspace::Rows;
 /// Reports of the delivery with nothing withheld.
 fn reported() -> Delivery {
     let delivery = delivery();
-    delivery
-        .workspace
-        .write("plan.toml", "minimum_cell = 1\npermutations = 99\n");
+    delivery.workspace.write(
+        "plan.toml",
+        "minimum_cell = 1\npermutations = 99\nresamples = 200\ncovariates = []\n",
+    );
     delivery
         .workspace
         .ok(&["report", "c", "--out", "r", "--plan", "plan.toml"]);
@@ -27,7 +28,7 @@ impl Delivery {
     }
 
     /// RMS deviation by fitting over complete curves at average input, at one stage.
-    fn rms_by_fitting(&self, stage: &str) -> BTreeMap<String, f64> {
+    pub(crate) fn rms_by_fitting(&self, stage: &str) -> BTreeMap<String, f64> {
         let mut squares: BTreeMap<String, Vec<f64>> = BTreeMap::new();
         for ((fitting, _, at, _, level), curve) in &self.curves() {
             if at == stage

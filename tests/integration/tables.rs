@@ -26,7 +26,8 @@ const COLUMNS: [(&str, &str); 11] = [
     ),
     (
         "ears",
-        "n_candidates,n_two_ear,two_ear,two_ear_lo,two_ear_hi",
+        "n_candidates,n_two_ear,two_ear,two_ear_lo,two_ear_hi,odds_ratio,odds_ratio_lo,odds_ratio_hi,odds_ratio_p,\
+         odds_ratio_how,trend_p,trend_how",
     ),
     (
         "outcomes",
@@ -38,12 +39,12 @@ const COLUMNS: [(&str, &str); 11] = [
     ),
     (
         "clinicians",
-        "clinician_id,measure,n,observed,adjusted,shrunken,shrunken_lo,shrunken_hi,limit_low,limit_high,signal",
+        "clinician_id,measure,n,observed,adjusted,shrunken,shrunken_lo,shrunken_hi,limit_low,limit_high,signal,how",
     ),
-    ("variance", "measure,component,estimate,lo,hi"),
+    ("variance", "measure,component,estimate,lo,hi,how"),
     (
         "trends",
-        "measure,quarter,n,value,centre,lower,upper,ewma,signal",
+        "measure,quarter,n,value,centre,lower,upper,ewma,signal,how",
     ),
     ("referrals", "rule,medical_referral,n_fittings"),
     (

@@ -7,7 +7,7 @@ use crate::workspace::{Rows, Workspace};
 fn cohort(scenario: &Scenario) -> (Workspace, Truth) {
     let workspace = Workspace::new();
     let truth = write_delivery(scenario, &workspace.path("d"), &|_| {}).expect("a delivery");
-    workspace.write("plan.toml", "permutations = 199\n");
+    workspace.write("plan.toml", "permutations = 199\nresamples = 200\n");
     workspace.ok(&["ingest", "d", "--into", "c"]);
     (workspace, truth)
 }
@@ -121,7 +121,7 @@ fn signatures_of_clinicians_are_the_truth() {
 }
 
 fn spearman(rows: &Rows) -> (f64, f64, f64, f64) {
-    let row = rows.find(&[("method", "spearman")]);
+    let row = rows.find(&[("method", "spearman"), ("weighted", "false")]);
     (
         rows.real(row, "estimate"),
         rows.real(row, "lo"),

@@ -2,7 +2,7 @@
 
 use fitcohort_queries::review::Review;
 
-use super::response::{Bin, binned};
+use super::response::{Bin, CurvePoint, binned};
 use super::{Drawn, ends};
 use crate::drawing::scale::Unit;
 use crate::drawing::sheet::{Words, missing, sheet};
@@ -39,14 +39,27 @@ pub(super) fn figure(review: &Review) -> Drawn {
             super::ENOUGH
         ),
     };
+    // The curve runs along the plan's exposure, which may be another.
+    let curve = match review.context.exposure.as_str() {
+        "rms" => CurvePoint::all(review.table("curve")),
+        _ => Vec::new(),
+    };
+    let line = if curve.len() > 1 {
+        " Line and ground: local lines over half of the fittings, with a 95 % band over clinicians."
+    } else {
+        ""
+    };
     let note = format!(
         "Dot: mean answer to {} (higher is better) in a bin of RMS deviation; upright bar: its 95 % \
-         interval; level bar: the bin. The scale does not start at the lowest score.",
+         interval, fittings taken as independent; level bar: the bin.{line} The scale does not start at the \
+         lowest score.",
         review.context.outcome
     );
     let words = Words {
         key: KEY,
-        description: format!("{title}. {note} The values are in tables/dose_response.csv."),
+        description: format!(
+            "{title}. {note} The values are in tables/dose_response.csv and tables/curve.csv."
+        ),
         title,
         note,
         source: "RMS deviation over 500, 1000, 2000, 4000 Hz, headline curve (final stage, average input). \
@@ -54,6 +67,7 @@ pub(super) fn figure(review: &Review) -> Drawn {
             .to_owned(),
     };
     sheet(&words, 330.0, |canvas, area| {
-        binned(canvas, area, &bins, Unit::Plain, "Mean satisfaction, score");
+        let title = "Mean satisfaction, score";
+        binned(canvas, area, &bins, &curve, Unit::Plain, title);
     })
 }

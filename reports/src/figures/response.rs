@@ -59,8 +59,41 @@ impl Bin {
     }
 }
 
-/// Draws bins as points with both extents and the n under each.
-pub(super) fn binned(canvas: &mut Canvas, area: Area, bins: &[Bin], unit: Unit, y_title: &str) {
+/// One place of a curve along the RMS deviation: where, the curve, and its band.
+pub(super) struct CurvePoint {
+    at: f64,
+    fit: f64,
+    lo: f64,
+    hi: f64,
+}
+
+impl CurvePoint {
+    /// Reads the rows of a table of curve points that have all of their values.
+    pub(super) fn all(table: &Table) -> Vec<Self> {
+        (0..table.rows())
+            .filter_map(|row| {
+                let [at, fit, lo, hi] =
+                    ["at", "fit", "lo", "hi"].map(|name| table.real_at(name, row));
+                Some(Self {
+                    at: at?,
+                    fit: fit?,
+                    lo: lo?,
+                    hi: hi?,
+                })
+            })
+            .collect()
+    }
+}
+
+/// Draws bins as points with both extents and the n under each, over a curve with its band where there is one.
+pub(super) fn binned(
+    canvas: &mut Canvas,
+    area: Area,
+    bins: &[Bin],
+    curve: &[CurvePoint],
+    unit: Unit,
+    y_title: &str,
+) {
     let across = bins
         .iter()
         .flat_map(|bin| [bin.from, bin.to, Some(bin.at)])
@@ -68,7 +101,8 @@ pub(super) fn binned(canvas: &mut Canvas, area: Area, bins: &[Bin], unit: Unit, 
     let up = bins
         .iter()
         .flat_map(|bin| [Some(bin.value), bin.lo, bin.hi])
-        .flatten();
+        .flatten()
+        .chain(curve.iter().flat_map(|point| [point.lo, point.hi]));
     let room = Room {
         right: GAP * 2.0,
         under: LABEL * 2.6,
@@ -83,6 +117,16 @@ pub(super) fn binned(canvas: &mut Canvas, area: Area, bins: &[Bin], unit: Unit, 
         (Scale::around(up, unit, 5), y_title),
         room,
     );
+    if curve.len() > 1 {
+        let upper = curve.iter().map(|point| plot.at(point.at, point.hi));
+        let lower = curve.iter().rev().map(|point| plot.at(point.at, point.lo));
+        canvas.polygon(upper.chain(lower).collect(), Ink::Band);
+        let line: Vec<_> = curve
+            .iter()
+            .map(|point| plot.at(point.at, point.fit))
+            .collect();
+        canvas.line(&line, Ink::Soft, LINE);
+    }
     let down = plot.area.bottom + GAP + LABEL * 2.3;
     let at = (area.left, down);
     canvas.write(Lettering::new("n", at, Hang::Right, LABEL, Ink::Soft));
@@ -158,6 +202,7 @@ pub(super) fn figure(review: &Review) -> Drawn {
             canvas,
             area,
             &bins,
+            &[],
             Unit::Share,
             "Share of fittings with an answer",
         );

@@ -40,7 +40,8 @@ pub(super) fn section(review: &Review) -> Markup {
                         summary {
                             (words::of_table(key)) " (" (rows_in_words(table)) ")"
                         }
-                        (grid(key, &by_measure(key, table)))
+                        (grid(key, &by_measure(key, &without_how(table))))
+                        (how(table))
                         p.soft {
                             @if table.rows() > ROWS {
                                 "The first " (ROWS.to_string()) " of " (rows_in_words(table)) ". "
@@ -69,6 +70,59 @@ fn by_measure(key: &str, table: &Table) -> Table {
             .unwrap_or(usize::MAX)
     });
     table.reordered(&rows)
+}
+
+/// Whether a column says how its numbers were made, which is listed under the table rather than in every row.
+fn says_how(name: &str) -> bool {
+    name == "how" || name.ends_with("_how")
+}
+
+fn without_how(table: &Table) -> Table {
+    let names: Vec<&str> = table
+        .columns
+        .iter()
+        .map(|column| column.name.as_str())
+        .filter(|name| says_how(name))
+        .collect();
+    table.clone().without(&names)
+}
+
+/// How the numbers were made, each way once, with the measures it holds for.
+fn how(table: &Table) -> Markup {
+    let mut ways: Vec<(String, Vec<String>)> = Vec::new();
+    for column in table.columns.iter().filter(|column| says_how(&column.name)) {
+        for row in 0..table.rows() {
+            let Some(way) = table.text_at(&column.name, row) else {
+                continue;
+            };
+            let of = ["measure", "treatment", "method"]
+                .iter()
+                .find_map(|name| table.text_at(name, row))
+                .map(|code| words::of_value(code).to_owned());
+            let place = ways.iter().position(|(known, _)| known == way);
+            let place = place.unwrap_or_else(|| {
+                ways.push((way.to_owned(), Vec::new()));
+                ways.len() - 1
+            });
+            if let (Some((_, measures)), Some(of)) = (ways.get_mut(place), of)
+                && !measures.contains(&of)
+            {
+                measures.push(of);
+            }
+        }
+    }
+    html! {
+        @if !ways.is_empty() {
+            ul.soft {
+                @for (way, measures) in &ways {
+                    li {
+                        @if !measures.is_empty() { (clean(&measures.join(", "))) ": " }
+                        (clean(way)) "."
+                    }
+                }
+            }
+        }
+    }
 }
 
 fn rows_in_words(table: &Table) -> String {

@@ -78,7 +78,10 @@ pub(crate) fn tables(shape: Shape, tables: &mut BTreeMap<String, Table>) {
                     Some(0.6),
                 ],
             )
-            .text("interval", words(&["cluster bootstrap, BCa"; 6]))
+            .text(
+                "interval",
+                words(&["BCa bootstrap over 14 clinicians, 2000 resamples"; 6]),
+            )
             .flag(
                 "weighted",
                 vec![
