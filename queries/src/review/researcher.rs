@@ -12,7 +12,7 @@ use crate::statistics::multiplicity::holm;
 use crate::study;
 use crate::table::Table;
 use crate::tables::association::row::{COLUMNS, Row};
-use crate::tables::association::spearman;
+use crate::tables::association::{found, spearman, table};
 use fitcohort_pipeline::plan::Plan;
 
 use super::study_tables;
@@ -28,16 +28,18 @@ pub(super) fn tables(
     whole: &mut Analysis<'_>,
 ) -> Result<BTreeMap<&'static str, Table>, QueryError> {
     let flow = flow(whole)?;
-    let association = whole.query("association")?;
     let outcomes = whole.query("outcomes")?;
     let variance = whole.variance_with_counts()?;
     let plan = whole.plan;
+    study::check(plan, &whole.cohort.manifest.label_columns)?;
     let satisfied_from = plan.outcome.satisfied_from;
     let minimum = usize::try_from(plan.minimum_cell).unwrap_or(1);
     let fits = whole.fits()?;
     let all: Vec<usize> = (0..fits.len()).collect();
     let rows = study::rows(fits, plan, study::exposure(plan), &all);
-    let mut tables = study_tables::tables(fits, plan, &all);
+    let found = found(fits, plan, &all);
+    let association = table(&[], std::iter::once((Vec::new(), found.rows.as_slice())));
+    let mut tables = study_tables::tables(plan, &found);
     tables.extend([
         ("flow", flow),
         ("association", association),

@@ -7,7 +7,6 @@ use fitcohort_pipeline::plan::Plan;
 
 use crate::builder::{Builder, Cell, Kind, ratio};
 use crate::covariates::not_estimable;
-use crate::fits::Fits;
 use crate::statistics::categorical::proportionality;
 use crate::statistics::description::quantile;
 use crate::statistics::nonresponse::bounds::{ShareAnswers, of_share};
@@ -16,10 +15,11 @@ use crate::statistics::smooth::{Rows, Settings, dose_response};
 use crate::statistics::{Interval, NotEstimable};
 use crate::study;
 use crate::table::Table;
+use crate::tables::association::ranks::NamedInterval;
 use crate::tables::association::row::Resampling;
 use crate::tables::association::sample::{Answered, Sample};
-use crate::tables::association::weighting::{Weighting, weighting};
-use crate::tables::association::{models, ranks, resampling, slices};
+use crate::tables::association::weighting::Weighting;
+use crate::tables::association::{Found, models, resampling, slices};
 
 /// Places of the curve between its ends.
 const PLACES: u32 = 40;
@@ -29,23 +29,27 @@ const FRACTION: f64 = 0.5;
 const ENDS: [f64; 2] = [0.02, 0.98];
 
 /// The tables by key.
-pub(super) fn tables(fits: &Fits, plan: &Plan, rows: &[usize]) -> BTreeMap<&'static str, Table> {
+pub(super) fn tables(plan: &Plan, found: &Found) -> BTreeMap<&'static str, Table> {
     let exposure = study::exposure(plan);
-    let sample = Sample::new(fits, plan, rows, exposure);
     let resampling = resampling(plan);
-    let weighted = weighting(&sample, exposure.name());
+    let Found {
+        sample,
+        intervals,
+        weighting: weighted,
+        ..
+    } = found;
     let everybody: Vec<usize> = (0..sample.len()).collect();
     let answered = sample.answered(&everybody);
     BTreeMap::from([
-        ("model", model(&sample, exposure.name())),
-        ("proportionality", proportionality(&sample, exposure.name())),
-        ("weights", weights(&weighted)),
+        ("model", model(sample, exposure.name())),
+        ("proportionality", proportionality(sample, exposure.name())),
+        ("weights", weights(weighted)),
         (
             "satisfied",
-            satisfied(&sample, &answered, &weighted, plan, resampling),
+            satisfied(sample, &answered, weighted, plan, resampling),
         ),
         ("curve", curve(&answered, resampling)),
-        ("intervals", intervals(&sample, resampling)),
+        ("intervals", side_by_side(intervals)),
     ])
 }
 
@@ -413,8 +417,21 @@ fn curve(answered: &Answered, resampling: Resampling) -> Table {
     let grid: Vec<f64> = (0..=PLACES)
         .map(|place| first + (last - first) * f64::from(place) / f64::from(PLACES))
         .collect();
+    // Rounded to a four-hundredth of its range, far finer than any window: equal places are summed.
+    let step = (last - first) / 400.0;
+    let rounded: Vec<f64> = answered
+        .exposure
+        .iter()
+        .map(|x| {
+            if step > 0.0 {
+                (x / step).round() * step
+            } else {
+                *x
+            }
+        })
+        .collect();
     let rows = Rows {
-        x: &answered.exposure,
+        x: &rounded,
         y: &answered.score,
         cluster: &answered.cluster,
         weights: None,
@@ -442,19 +459,19 @@ fn curve(answered: &Answered, resampling: Resampling) -> Table {
 }
 
 /// The intervals of each rank correlation side by side.
-fn intervals(sample: &Sample, resampling: Resampling) -> Table {
+fn side_by_side(intervals: &[NamedInterval]) -> Table {
     let mut out = Builder::new(
         "intervals",
         &[],
         &[
             ("method", Kind::Text),
-            ("how", Kind::Text),
+            ("interval", Kind::Text),
             ("n", Kind::Integer),
             ("lo", Kind::Real),
             ("hi", Kind::Real),
         ],
     );
-    for found in ranks::side_by_side(sample, resampling) {
+    for found in intervals {
         out.row(
             &[],
             vec![

@@ -4,12 +4,14 @@ use std::collections::BTreeMap;
 
 use crate::analysis::Analysis;
 use crate::builder::{Builder, Cell, Kind, count_at, interval_of_mean, interval_of_share, mean};
+use crate::covariates::not_estimable;
 use crate::engine;
 use crate::error::QueryError;
 use crate::fits::{Fits, Measure};
 use crate::selection::Selection;
-use crate::statistics::description::mean_sd;
-use crate::statistics::spread::sd_interval;
+use crate::statistics::description::{MeanSd, mean_sd};
+use crate::statistics::log_spread::{self, GroupSpread};
+use crate::statistics::spread::{brown_forsythe, sd_interval};
 use crate::table::Table;
 use crate::tables::units::{Funnel, INNER, OUTER, SHARES, UnitValues, share_counts};
 
@@ -171,7 +173,8 @@ fn signature(whole: &Analysis<'_>) -> Result<Table, QueryError> {
     Ok(out.build())
 }
 
-/// How far a clinician's fittings lie apart: SD of the fittings' mean signed deviation, with its interval.
+/// How far a clinician's fittings lie apart: SD of the fittings' mean signed deviation with its interval, and the same
+/// drawn towards the typical SD as far as the number of fittings asks.
 fn spread(fits: &Fits, satisfied_from: f64) -> Table {
     let mut out = Builder::new(
         "spread",
@@ -181,27 +184,86 @@ fn spread(fits: &Fits, satisfied_from: f64) -> Table {
             ("sd", Kind::Real),
             ("lo", Kind::Real),
             ("hi", Kind::Real),
+            ("shrunken", Kind::Real),
+            ("shrunken_lo", Kind::Real),
+            ("shrunken_hi", Kind::Real),
+            ("how", Kind::Text),
         ],
     );
-    for group in fits.groups(&by_clinician()) {
-        let values: Vec<f64> = group
-            .rows
-            .iter()
-            .filter_map(|&row| fits.value(Measure::Signed, row, satisfied_from))
-            .collect();
-        let summary = mean_sd(&values).ok();
+    let groups = fits.groups(&by_clinician());
+    let values: Vec<Vec<f64>> = groups
+        .iter()
+        .map(|group| {
+            group
+                .rows
+                .iter()
+                .filter_map(|&row| fits.value(Measure::Signed, row, satisfied_from))
+                .collect()
+        })
+        .collect();
+    let summaries: Vec<Option<MeanSd>> = values.iter().map(|v| mean_sd(v).ok()).collect();
+    // A clinician whose fittings are all alike has no place on a logarithmic scale.
+    let (places, spreads): (Vec<usize>, Vec<GroupSpread>) = summaries
+        .iter()
+        .enumerate()
+        .filter_map(|(place, summary)| {
+            let MeanSd { n, sd, .. } = summary.filter(|summary| summary.sd > 0.0)?;
+            Some((place, GroupSpread { n, sd }))
+        })
+        .unzip();
+    let compared = log_spread::compare(&spreads);
+    let how = match &compared {
+        Ok(found) => format!(
+            "SD with a chi-square interval; shrunken on the logarithmic scale (Paule-Mandel), SD between logarithms {:.2}; \
+             {}",
+            found.var_between.sqrt(),
+            equality(&values)
+        ),
+        Err(reason) => not_estimable(reason, &[]),
+    };
+    let shrunken = |place: usize| {
+        let position = places.iter().position(|other| *other == place)?;
+        compared.as_ref().ok()?.groups.get(position)
+    };
+    for (place, (group, summary)) in groups.iter().zip(&summaries).enumerate() {
         let interval = summary.and_then(|s| sd_interval(s.n, s.sd).ok());
+        let drawn = shrunken(place);
         out.row(
             &group.labels,
             vec![
-                values.len().into(),
+                values.get(place).map_or(0, Vec::len).into(),
                 summary.map(|s| s.sd).into(),
                 interval.map(|i| i.lo).into(),
                 interval.map(|i| i.hi).into(),
+                drawn.map(|d| d.sd).into(),
+                drawn.map(|d| d.sd_limits.lo).into(),
+                drawn.map(|d| d.sd_limits.hi).into(),
+                how.as_str().into(),
             ],
         );
     }
     out.build()
+}
+
+/// Whether spreads are equal, by the test of Brown and Forsythe, in words.
+fn equality(values: &[Vec<f64>]) -> String {
+    let groups: Vec<&[f64]> = values
+        .iter()
+        .filter(|v| v.len() > 1)
+        .map(Vec::as_slice)
+        .collect();
+    match brown_forsythe(&groups) {
+        Ok(found) => format!(
+            "equality of spreads by Brown-Forsythe: W {:.2}, {}",
+            found.w,
+            if found.p < 0.001 {
+                "p below 0.001".to_owned()
+            } else {
+                format!("p {:.3}", found.p)
+            }
+        ),
+        Err(reason) => format!("equality of spreads {}", not_estimable(&reason, &[])),
+    }
 }
 
 /// The first measurement against the final one, by clinician, over the fittings that have both.

@@ -108,7 +108,14 @@ fn read(table: &Table, primary: Option<Option<usize>>) -> Vec<Estimate> {
                 label = format!("{exposure}, {short}");
             }
             if table.flag_at("weighted", row) == Some(true) {
-                label.push_str(", weighted");
+                // In full it would be cut; the row above it has the name in full.
+                label = match method {
+                    "spearman" => "rho, weighted".to_owned(),
+                    "kendall" => "tau-b, weighted".to_owned(),
+                    "ordinal_within" => "within, weighted".to_owned(),
+                    "ordinal_between" => "between, weighted".to_owned(),
+                    _ => format!("{label}, weighted"),
+                };
             }
             Some(Estimate {
                 label,

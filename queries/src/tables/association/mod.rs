@@ -13,12 +13,14 @@ use crate::analysis::Analysis;
 use crate::builder::{Builder, Kind};
 use crate::error::QueryError;
 use crate::fits::{Fits, Measure};
+use crate::statistics::NotEstimable;
 use crate::study;
 use crate::table::Table;
-use ranks::Method;
 pub(crate) use ranks::slices;
+use ranks::{Method, NamedInterval};
 use row::{COLUMNS, Resampling, Row};
 use sample::Sample;
+use weighting::{Weighting, weighting};
 
 /// The plan's numbers of replicates.
 pub(crate) fn resampling(plan: &Plan) -> Resampling {
@@ -32,15 +34,26 @@ pub(crate) fn resampling(plan: &Plan) -> Resampling {
 /// Spearman's correlation of an exposure with the outcome item over some rows.
 pub(crate) fn spearman(fits: &Fits, plan: &Plan, rows: &[usize], exposure: Measure) -> Vec<Row> {
     let sample = Sample::new(fits, plan, rows, exposure);
-    ranks::rows(&sample, &[Method::Spearman], resampling(plan))
+    ranks::rows(&sample, &[Method::Spearman], resampling(plan)).0
 }
 
-/// Every row of a group, the plain ones first.
-fn rows_of(fits: &Fits, plan: &Plan, rows: &[usize]) -> Vec<Row> {
+/// What an association analysis finds in a group.
+pub(crate) struct Found {
+    pub(crate) sample: Sample,
+    /// Every row, the plain ones first.
+    pub(crate) rows: Vec<Row>,
+    /// The intervals of the plain rank correlations side by side.
+    pub(crate) intervals: Vec<NamedInterval>,
+    /// The weights behind the weighted rows, or why there are none, with the names of covariates.
+    pub(crate) weighting: Result<Weighting, (NotEstimable, Vec<String>)>,
+}
+
+/// Analyses some rows of the fit-level table.
+pub(crate) fn found(fits: &Fits, plan: &Plan, rows: &[usize]) -> Found {
     let exposure = study::exposure(plan);
     let sample = Sample::new(fits, plan, rows, exposure);
     let resampling = resampling(plan);
-    let mut out = ranks::rows(&sample, &Method::ALL, resampling);
+    let (mut out, intervals) = ranks::rows(&sample, &Method::ALL, resampling);
     match sample.complete() {
         Ok(known) => {
             let answered = sample.answered(&known);
@@ -56,8 +69,36 @@ fn rows_of(fits: &Fits, plan: &Plan, rows: &[usize]) -> Vec<Row> {
             );
         }
     }
-    out.extend(weighting::rows(&sample, exposure.name(), resampling));
-    out
+    let weighting = weighting(&sample, exposure.name());
+    out.extend(weighting::rows(
+        &sample,
+        &weighting,
+        exposure.name(),
+        resampling,
+    ));
+    Found {
+        sample,
+        rows: out,
+        intervals,
+        weighting,
+    }
+}
+
+/// The table of some groups and what was found in each.
+pub(crate) fn table<'a>(
+    by: &[String],
+    groups: impl Iterator<Item = (Vec<Option<String>>, &'a [Row])>,
+) -> Table {
+    let columns = [&COLUMNS[..], &[("weighted", Kind::Flag)]].concat();
+    let mut out = Builder::new("association", by, &columns);
+    for (labels, rows) in groups {
+        for row in rows {
+            let mut cells = row.cells();
+            cells.push(row.weighted.into());
+            out.row(&labels, cells);
+        }
+    }
+    out.build()
 }
 
 /// Associations of the plan's exposure with the outcome item: group × method × weighted.
@@ -66,14 +107,13 @@ pub(super) fn association(analysis: &mut Analysis<'_>) -> Result<Table, QueryErr
     let plan = analysis.plan;
     study::check(plan, &analysis.cohort.manifest.label_columns)?;
     let fits = analysis.fits()?;
-    let columns = [&COLUMNS[..], &[("weighted", Kind::Flag)]].concat();
-    let mut out = Builder::new("association", &by, &columns);
-    for group in fits.groups(&by) {
-        for row in rows_of(fits, plan, &group.rows) {
-            let mut cells = row.cells();
-            cells.push(row.weighted.into());
-            out.row(&group.labels, cells);
-        }
-    }
-    Ok(out.build())
+    let groups: Vec<_> = fits
+        .groups(&by)
+        .into_iter()
+        .map(|group| (group.labels, found(fits, plan, &group.rows).rows))
+        .collect();
+    let rows = groups
+        .iter()
+        .map(|(labels, rows)| (labels.clone(), rows.as_slice()));
+    Ok(table(&by, rows))
 }

@@ -183,12 +183,15 @@ fn textbook(
 }
 
 /// The rank correlations of a sample as rows: rho and tau-b over all who answered, the partial one over those of them
-/// with every covariate known.
-pub(crate) fn rows(sample: &Sample, methods: &[Method], resampling: Resampling) -> Vec<Row> {
+/// with every covariate known; and the intervals of the first two side by side.
+pub(crate) fn rows(
+    sample: &Sample,
+    methods: &[Method],
+    resampling: Resampling,
+) -> (Vec<Row>, Vec<NamedInterval>) {
     let all: Vec<usize> = (0..sample.len()).collect();
     let everyone = sample.answered(&all);
     let complete = sample.complete();
-    let mut rows = Vec::new();
     // One bootstrap serves all where nobody lacks a covariate.
     let shared = methods.contains(&Method::Partial)
         && complete
@@ -204,19 +207,19 @@ pub(crate) fn rows(sample: &Sample, methods: &[Method], resampling: Resampling) 
     } else {
         RankColumns::default()
     };
-    rows.extend(bootstrapped(&everyone, &given, &plain, resampling));
+    let (mut rows, intervals) = bootstrapped(&everyone, &given, &plain, resampling);
     if methods.contains(&Method::Partial) && !shared {
         let names = sample.covariate_names();
         rows.extend(match complete {
             Ok(known) => {
                 let answered = sample.answered(&known);
                 let given = sample.rank_columns(&answered.positions);
-                bootstrapped(&answered, &given, &[Method::Partial], resampling)
+                bootstrapped(&answered, &given, &[Method::Partial], resampling).0
             }
             Err(reason) => vec![Row::without("partial", false, &everyone, &reason, &names)],
         });
     }
-    rows
+    (rows, intervals)
 }
 
 fn bootstrapped(
@@ -224,21 +227,26 @@ fn bootstrapped(
     given: &RankColumns,
     methods: &[Method],
     resampling: Resampling,
-) -> Vec<Row> {
+) -> (Vec<Row>, Vec<NamedInterval>) {
     let data = match ready(answered, given) {
         Ok(data) => data,
         Err(reason) => {
-            return methods
-                .iter()
-                .map(|method| Row::without(method.name(), false, answered, &reason, &[]))
-                .collect();
+            let without =
+                |method: &Method| Row::without(method.name(), false, answered, &reason, &[]);
+            return (methods.iter().map(without).collect(), Vec::new());
         }
     };
     let found = data.bootstrap(resampling.resamples, resampling.seed);
-    methods
+    let rows = methods
         .iter()
         .map(|method| plain_row(answered, given, *method, &data, &found, resampling))
-        .collect()
+        .collect();
+    let plain = methods
+        .iter()
+        .filter(|method| **method != Method::Partial)
+        .flat_map(|method| side_by_side(answered, &found, *method, resampling))
+        .collect();
+    (rows, plain)
 }
 
 /// The weighted rank correlations, with the weights found anew in each resample.
@@ -284,44 +292,42 @@ pub(crate) struct NamedInterval {
     pub(crate) interval: Option<Interval>,
 }
 
-/// The intervals of rho and tau-b side by side: over clusters, and as if fittings were independent.
-pub(crate) fn side_by_side(sample: &Sample, resampling: Resampling) -> Vec<NamedInterval> {
-    let all: Vec<usize> = (0..sample.len()).collect();
-    let answered = sample.answered(&all);
-    let Ok(data) = ready(&answered, &RankColumns::default()) else {
+/// The intervals of rho or tau-b side by side: over clusters, and as if fittings were independent.
+fn side_by_side(
+    answered: &Answered,
+    found: &RankReplicates,
+    method: Method,
+    resampling: Resampling,
+) -> Vec<NamedInterval> {
+    let Ok(replicates) = of_method(found, method) else {
         return Vec::new();
     };
-    let found = data.bootstrap(resampling.resamples, resampling.seed);
     let over = how(answered.kind, answered.clusters, resampling);
-    let percentile = over.replacen("BCa", "percentile", 1);
-    let mut out = Vec::new();
-    for method in [Method::Spearman, Method::Kendall] {
-        let Ok(replicates) = of_method(&found, method) else {
-            continue;
-        };
-        let clusters = answered.clusters;
-        let estimate = replicates.estimate;
-        let independent = match method {
-            Method::Kendall => kendall_interval(estimate, answered.n()),
-            _ => bonett_wright(estimate, answered.n()),
-        };
-        let mut add = |how: &str, made: Result<Interval, NotEstimable>| {
-            out.push(NamedInterval {
-                method: method.name(),
-                how: match &made {
-                    Ok(_) => how.to_owned(),
-                    Err(reason) => format!("{how}: not estimable: {reason}"),
-                },
-                n: answered.n(),
-                interval: made.ok(),
-            });
-        };
-        add(&over, bca(replicates, clusters));
-        add(
-            &percentile,
+    let clusters = answered.clusters;
+    let independent = match method {
+        Method::Kendall => kendall_interval(replicates.estimate, answered.n()),
+        _ => bonett_wright(replicates.estimate, answered.n()),
+    };
+    [
+        (over.clone(), bca(replicates, clusters)),
+        (
+            over.replacen("BCa", "percentile", 1),
             replicates.percentile(Levels::Expanded { clusters }),
-        );
-        add("Fisher z, fittings taken as independent", independent);
-    }
-    out
+        ),
+        (
+            "Fisher z, fittings taken as independent".to_owned(),
+            independent,
+        ),
+    ]
+    .into_iter()
+    .map(|(how, made)| NamedInterval {
+        method: method.name(),
+        how: match &made {
+            Ok(_) => how,
+            Err(reason) => format!("{how}: not estimable: {reason}"),
+        },
+        n: answered.n(),
+        interval: made.ok(),
+    })
+    .collect()
 }

@@ -55,8 +55,13 @@ pub(crate) fn weighting(
 }
 
 /// Every weighted row: the rank correlations, then the ordinal models.
-pub(crate) fn rows(sample: &Sample, exposure: &str, resampling: Resampling) -> Vec<Row> {
-    let found = match weighting(sample, exposure) {
+pub(crate) fn rows(
+    sample: &Sample,
+    weighting: &Result<Weighting, (NotEstimable, Vec<String>)>,
+    exposure: &str,
+    resampling: Resampling,
+) -> Vec<Row> {
+    let found = match weighting {
         Ok(found) => found,
         Err((reason, names)) => {
             let all: Vec<usize> = (0..sample.len()).collect();
@@ -65,11 +70,11 @@ pub(crate) fn rows(sample: &Sample, exposure: &str, resampling: Resampling) -> V
                 .map(ranks::Method::name)
                 .into_iter()
                 .chain(models::METHODS)
-                .map(|method| Row::without(method, true, &answered, &reason, &names))
+                .map(|method| Row::without(method, true, &answered, reason, names))
                 .collect();
         }
     };
-    let mut rows = rank_rows(sample, &found, resampling);
+    let mut rows = rank_rows(sample, found, resampling);
     rows.extend(models::rows(
         sample,
         &found.answered,
