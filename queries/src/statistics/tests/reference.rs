@@ -1,4 +1,4 @@
-//! Every row of `tests/reference/reference.csv`, which names its tool, version and call, against our functions.
+//! Every row of `tests/reference/basic.csv`, which names its tool, version and call, against our functions.
 
 use std::collections::BTreeMap;
 
@@ -8,7 +8,7 @@ use super::super::{
 };
 use super::{column, groups, labelled, pairs, table};
 
-const REFERENCE: &str = include_str!("../../../../tests/reference/reference.csv");
+const BASIC: &str = include_str!("../../../../tests/reference/basic.csv");
 
 /// Our values by (case, quantity), with the relative tolerance each is held to.
 #[derive(Default)]
@@ -54,7 +54,7 @@ fn every_reference_value_is_reproduced() {
     funnels(&mut ours);
     charts(&mut ours);
 
-    compare(REFERENCE, ours);
+    compare(BASIC, ours);
 }
 
 /// Holds every row of a file of reference values against ours: none may differ, be unknown or be left over.
@@ -89,10 +89,10 @@ pub(super) fn compare(reference: &str, mut ours: Ours) {
     assert!(faults.is_empty(), "{}", faults.join("\n"));
 }
 
-/// A value of `reference.csv`.
+/// A value of `basic.csv`.
 pub(super) fn wanted(case: &str, quantity: &str) -> f64 {
     let start = format!("{case},{quantity},");
-    let line = REFERENCE
+    let line = BASIC
         .lines()
         .find(|line| line.starts_with(&start))
         .expect("a known row");
