@@ -251,7 +251,7 @@ def intervals(add, case, f, slope_v, slope_e, v, e, level):
 
 
 def funnel(add):
-    for n in (1, 20, 50, 100, 1000, 100_000, 1_000_000, 100_000_000):
+    for n in (1, 20, 50, 100, 200, 500, 1000, 100_000, 1_000_000, 100_000_000):
         for p in (0.001, 0.025, 0.975, 0.999):
             r = stats.binom.ppf(p, n, 0.074)
             a = (stats.binom.cdf(r, n, 0.074) - p) / stats.binom.pmf(r, n, 0.074)
@@ -269,6 +269,10 @@ def funnel(add):
         tau = max(0.0, (len(z) * phi - (len(z) - 1)) / (w.sum() - (w**2).sum() / w.sum()))
         add("surgical", f"phi{name}", phi, "numpy", "mean(z^2); winsorised by clip at quantile 0.1 and 0.9")
         add("surgical", f"tau squared{name}", tau, "numpy", "(I phi - (I-1))/(sum w - sum w^2/sum w)")
+    # The last tau squared is the winsorised one.
+    for row, share, error in zip(rows, r / n, se):
+        wide = (share - target) / math.sqrt(error**2 + tau)
+        add("surgical", f"z widened {row[0]}", wide, "numpy", "(r/n - target)/sqrt(se^2 + tau^2); tau winsorised")
 
 
 # NIST/SEMATECH e-Handbook 6.3.3.2 (from memory): defective chips on 30 wafers of 50.
@@ -278,7 +282,7 @@ EWMA = [52, 47, 53, 49.3, 50.1, 47, 51, 50.1, 51.2, 50.5, 49.6, 47.6, 49.9, 51.3
 
 
 def charts(add):
-    for n in (2, 3, 5, 10, 25, 100, 1000, 1001, 5000, 1_000_000):
+    for n in (2, 3, 4, 5, 6, 8, 10, 25, 100, 1000, 1001, 5000, 1_000_000):
         c4 = mp.sqrt(mpf(2) / (n - 1)) * mp.gammaprod([mpf(n) / 2], [mpf(n - 1) / 2])
         half = 3 * mp.sqrt(1 - c4**2) / c4
         add(f"n {n}", "c4", c4, "mpmath", "sqrt(2/(n-1)) gamma(n/2)/gamma((n-1)/2)")
