@@ -48,6 +48,7 @@ fn data_flows_one_way() {
         }
     };
     let own = [
+        "fitcohort-calibration",
         "fitcohort-synthetic-data",
         "fitcohort-pipeline",
         "fitcohort-queries",
@@ -58,6 +59,7 @@ fn data_flows_one_way() {
     none_of(
         "queries",
         &[
+            "fitcohort-calibration",
             "fitcohort-synthetic-data",
             "fitcohort-reports",
             "plotters",
@@ -67,6 +69,7 @@ fn data_flows_one_way() {
     none_of(
         "reports",
         &[
+            "fitcohort-calibration",
             "fitcohort-synthetic-data",
             "fitcohort-pipeline",
             "polars",
@@ -75,6 +78,15 @@ fn data_flows_one_way() {
             "statrs",
         ],
     );
+    none_of("", &["fitcohort-calibration"]);
+    // The studies see the statistics and nothing that reads a cohort, so that they build without the engine.
+    none_of(
+        "tests/calibration",
+        &["fitcohort-pipeline", "fitcohort-reports", "polars", "arrow"],
+    );
+    let manifest =
+        fs::read_to_string(root().join("tests/calibration/Cargo.toml")).expect("a manifest");
+    assert!(!manifest.contains("\"tables\""), "{manifest}");
 }
 
 #[test]

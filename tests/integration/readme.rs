@@ -261,6 +261,8 @@ fn links_within_the_repository_lead_somewhere() {
         "README.md",
         "DEVELOPERS.md",
         "docs/cookbook.md",
+        "docs/calibration.md",
+        "tests/reference/README.md",
         "CHANGELOG.md",
     ] {
         let folder = of_repository(document)
@@ -290,8 +292,15 @@ fn links_within_the_repository_lead_somewhere() {
 fn every_direct_dependency_is_accounted_for() {
     let developers = text("DEVELOPERS.md");
     let mut seen = 0;
-    for manifest in ["", "pipeline/", "queries/", "reports/", "synthetic-data/"]
-        .map(|folder| format!("{folder}Cargo.toml"))
+    for manifest in [
+        "",
+        "pipeline/",
+        "queries/",
+        "reports/",
+        "synthetic-data/",
+        "tests/calibration/",
+    ]
+    .map(|folder| format!("{folder}Cargo.toml"))
     {
         let content = text(&manifest);
         for name in content
@@ -329,5 +338,15 @@ fn the_code_map_is_in_step_with_the_folders() {
     assert!(named.len() > 30, "{named:?}");
     for name in named {
         assert!(of_repository(name).exists(), "{name} is not there");
+    }
+    // And every method has its line.
+    let methods = "queries/src/statistics";
+    for entry in std::fs::read_dir(of_repository(methods)).expect("the methods") {
+        let name = entry.expect("an entry").file_name();
+        let path = format!("{methods}/{}", name.to_string_lossy());
+        assert!(
+            path.ends_with("/tests") || map.contains(&path),
+            "{path} is not in the code map"
+        );
     }
 }

@@ -1,4 +1,4 @@
-"""Reference values of the logistic and proportional-odds regressions, of their check, and of response weights."""
+"""Logistic and proportional-odds regressions, their check, and response weights."""
 
 import numpy as np
 from mpmath import mp, mpf
@@ -9,13 +9,15 @@ from statsmodels.genmod.families import Binomial
 from statsmodels.genmod.generalized_linear_model import GLM
 from statsmodels.miscmodels.ordinal_model import OrderedModel
 
+from shared import numbers, table
+
 
 def dummies(codes, levels):
     return np.column_stack([codes == level for level in levels]).astype(float)
 
 
-def housing(table):
-    rows = np.array(table("housing"), dtype=float)
+def housing():
+    rows = numbers("housing")
     x = np.column_stack([dummies(rows[:, 1], (1, 2)), dummies(rows[:, 2], (1, 2, 3)), rows[:, 3]])
     return rows[:, 0], x, rows[:, 4]
 
@@ -113,8 +115,8 @@ def add_fit(add, case, found, cuts, call):
     add(case, "log-likelihood", found["log_likelihood"], "mpmath", call)
 
 
-def ordered(add, table):
-    score, x, count = housing(table)
+def ordered(add):
+    score, x, count = housing()
     call = "Newton on central differences of the log-likelihood; 50 digits"
     add_fit(add, "housing", high_precision_fit(score, x, count), 2, call)
 
@@ -124,7 +126,7 @@ def ordered(add, table):
         call = "OrderedModel(rows repeated by count; distr=logit).fit(method=newton)"
         add("housing by OrderedModel", f"b {k + 1}", value, "statsmodels", call)
 
-    rows = np.array(table("ordinal"), dtype=float)
+    rows = numbers("ordinal")
     for case, weight in (("ordinal", np.ones(len(rows))), ("ordinal weighted", rows[:, 4])):
         call = "Newton on central differences of the log-likelihood; 50 digits"
         found = high_precision_fit(rows[:, 1], rows[:, 2:4], weight, rows[:, 0])
@@ -139,9 +141,9 @@ def ordered(add, table):
             add(case, "b 1 p", 2 * stats.norm.sf(abs(b / se)), "scipy", "2 stats.norm.sf(|b/se|)")
 
 
-def binary(add, table):
-    spector = np.array(table("spector"), dtype=float)
-    births = np.array(table("birthwt"), dtype=float)
+def binary(add):
+    spector = numbers("spector")
+    births = numbers("birthwt")
     births = np.column_stack([births[:, :3], dummies(births[:, 3], (2, 3)), births[:, 4:9]])
     for case, rows in (("spector", spector), ("birthwt", births)):
         fit = logit(rows[:, 0], rows[:, 1:])
@@ -158,7 +160,7 @@ def binary(add, table):
         add("spector weighted", f"b {k}", value, "statsmodels", call)
         add("spector weighted", f"b {k} se", error, "statsmodels", call)
 
-    rows = np.array(table("ordinal"), dtype=float)
+    rows = numbers("ordinal")
     groups = rows[:, 0].astype(int)
     y = (rows[:, 1] > 2).astype(float)
     fit = logit(y, rows[:, 2:4], cov_type="cluster", cov_kwds={"groups": groups})
@@ -168,11 +170,11 @@ def binary(add, table):
         add("ordinal over 2", f"b {index} robust se", error * np.sqrt((n - k) / (n - 1)), "statsmodels", call)
 
 
-def proportionality(add, table):
+def proportionality(add):
     """Brant (1990): separate fits by statsmodels, their joint covariance by dense sums."""
-    score, x, count = housing(table)
+    score, x, count = housing()
     repeated = np.repeat(np.arange(len(score)), count.astype(int))
-    ordinal = np.array(table("ordinal"), dtype=float)
+    ordinal = numbers("ordinal")
     for case, y, x in (("housing", score[repeated], x[repeated]), ("ordinal", ordinal[:, 1], ordinal[:, 2:4])):
         levels = np.unique(y)
         z = np.column_stack([np.ones(len(y)), x])
@@ -198,8 +200,8 @@ def proportionality(add, table):
             add(f"brant {case}", f"{name} p", stats.chi2.sf(value, len(chosen)), "scipy", "stats.chi2.sf")
 
 
-def response(add, table):
-    rows = np.array(table("ordinal"), dtype=float)
+def response(add):
+    rows = numbers("ordinal")
     cluster, z, y = rows[:, 0].astype(int), np.column_stack([np.ones(len(rows)), rows[:, 2:4]]), rows[:, 5]
     fit = logit(y, rows[:, 2:4])
 
@@ -228,7 +230,7 @@ def response(add, table):
     report("response drawn", b, times, "clusters drawn 2 0 1 3 0 1 1 2 0 1 1 0 times; one Newton step from Logit.fit")
 
 
-def overlap(add, table):
+def overlap(add):
     """Albert & Anderson (1984) by linear programming: is there a direction that lengthens margins and shortens none?
 
     Margins are threshold over the row less linear predictor, and linear predictor less threshold under the row.
@@ -250,10 +252,10 @@ def overlap(add, table):
         add(f"overlap {name}", "finite", float(-best.fun < 1e-7), "scipy", call)
 
 
-def rows(add, table):
+def rows(add):
     """All values of categorical.csv."""
-    ordered(add, table)
-    binary(add, table)
-    proportionality(add, table)
-    response(add, table)
-    overlap(add, table)
+    ordered(add)
+    binary(add)
+    proportionality(add)
+    response(add)
+    overlap(add)

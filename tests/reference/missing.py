@@ -1,7 +1,4 @@
-"""Reference values for curves, log spreads, bounds, the split within and between, and the exact trend test.
-
-`rows` is called by regenerate.py with its two helpers. Nothing here reads the Rust code.
-"""
+"""Curves, log spreads, bounds, the split within and between, and the exact trend test."""
 
 import itertools
 import math
@@ -13,8 +10,7 @@ from statsmodels.nonparametric.smoothers_lowess import lowess
 from statsmodels.stats.meta_analysis import combine_effects
 from statsmodels.stats.proportion import proportion_confint
 
-mp.dps = 40
-Z = stats.norm.ppf(0.975)
+from shared import Z, groups, numbers
 
 # A curve with ties, an outlier and uneven steps; the formula stands in the Rust test too.
 WAVE_X = [(7 * i * i) % 83 / 4 for i in range(60)]
@@ -29,8 +25,8 @@ SPREADS = {
 }
 
 
-def curves(add, table):
-    speed, distance = (np.array([float(row[k]) for row in table("cars")]) for k in (0, 1))
+def curves(add):
+    speed, distance = (numbers("cars")[:, k] for k in (0, 1))
     for case, x, y in (("cars", speed, distance), ("wave", np.array(WAVE_X), np.array(WAVE_Y))):
         for fraction, iterations, delta in ((2 / 3, 3, 0.21), (0.2, 3, 0.21), (2 / 3, 0, 0.0), (0.5, 2, 0.0), (0.35, 5, 0.0)):
             # Small steps only: where one reaches the right end, statsmodels fits one row more than R.
@@ -181,19 +177,17 @@ def exact_trends(add):
         "math.comb over all tables in whole numbers; one division")
 
 
-def split(add, table):
-    groups = {}
-    for label, value in table("unbalanced"):
-        groups.setdefault(label, []).append(float(value))
-    for label, own in groups.items():
+def split(add):
+    for label, own in groups("unbalanced").items():
         add("unbalanced", f"between {label}", np.mean(own), "numpy", "mean of the group")
         add("unbalanced", f"first within {label}", own[0] - np.mean(own), "numpy", "first value less mean of the group")
 
 
-def rows(add, table):
-    curves(add, table)
+def rows(add):
+    """All values of missing.csv."""
+    curves(add)
     isotonic(add)
     log_spread(add)
     bounds(add)
     exact_trends(add)
-    split(add, table)
+    split(add)

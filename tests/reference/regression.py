@@ -1,35 +1,37 @@
-"""Reference values of the regression family: least squares, errors robust to clusters, analysis of variance, raters."""
+"""Least squares, errors robust to clusters, analysis of variance, raters."""
 
 import math
 
 import numpy as np
 import statsmodels.api as sm
 from mpmath import matrix, mp, mpf
-from scipy import optimize, stats
+from scipy import stats
+
+from shared import groups, numbers, table
 
 
-def rows(add, table):
-    """Adds every row of regression.csv; `add` keeps a value, `table` reads a file of data/."""
-    least_squares(add, table)
+def rows(add):
+    """All values of regression.csv."""
+    least_squares(add)
     through_the_origin(add)
-    clusters(add, table)
-    variance(add, table)
-    raters(add, table)
+    clusters(add)
+    variance(add)
+    raters(add)
     tails(add)
 
 
-def clustered(table):
-    data = np.array([[float(v) for v in row] for row in table("clustered")])
+def clustered():
+    data = numbers("clustered")
     return data[:, 0].astype(int), data[:, 1:3], data[:, 3]
 
 
-def sleepstudy(table):
-    data = np.array([[float(v) for v in row] for row in table("sleepstudy_part")])
+def sleepstudy():
+    data = numbers("sleepstudy_part")
     return data[:, 0].astype(int), data[:, 1:2], data[:, 2]
 
 
-def least_squares(add, table):
-    _, x, y = clustered(table)
+def least_squares(add):
+    _, x, y = clustered()
     for case, design, call in (
         ("clustered", sm.add_constant(x), "OLS(y; [1 x1 x2]).fit()"),
         ("clustered origin", x, "OLS(y; [x1 x2]).fit()"),
@@ -82,8 +84,8 @@ def through_the_origin(add):
             add(case, "f", explained / s2, "mpmath", call)
 
 
-def clusters(add, table):
-    for case, (cluster, x, y) in (("clustered", clustered(table)), ("sleepstudy", sleepstudy(table))):
+def clusters(add):
+    for case, (cluster, x, y) in (("clustered", clustered()), ("sleepstudy", sleepstudy())):
         model = sm.OLS(y, sm.add_constant(x))
         count = len(set(cluster))
         for name, corrected, factor in (
@@ -113,7 +115,7 @@ def clusters(add, table):
             fit = model.fit(cov_type=name)
             for j, se in enumerate(fit.bse):
                 add(case, f"{name} se{j}", se, "statsmodels", f"OLS.fit(cov_type={name}).bse")
-    cluster, x, y = clustered(table)
+    cluster, x, y = clustered()
     kwds = {"groups": cluster, "use_correction": True}
     fit = sm.OLS(y, x).fit(cov_type="cluster", cov_kwds=kwds)
     for j, se in enumerate(fit.bse):
@@ -121,21 +123,14 @@ def clusters(add, table):
         add("clustered origin", f"CR1 rows se{j}", se, "statsmodels", call)
 
 
-def groups(table, name):
-    found = {}
-    for label, value in table(name):
-        found.setdefault(label, []).append(float(value))
-    return list(found.values())
-
-
-def variance(add, table):
-    gears = groups(table, "gears")
+def variance(add):
+    gears = list(groups("gears").values())
     uneven = [gears[4][:3], gears[5][:7], gears[6], gears[7][:1]]
     for case, data in (
-        ("sirstv", groups(table, "sirstv")),
+        ("sirstv", groups("sirstv").values()),
         ("gears", gears),
         ("gears uneven", uneven),
-        ("dyestuff", groups(table, "dyestuff")),
+        ("dyestuff", groups("dyestuff").values()),
     ):
         f, p = stats.f_oneway(*data)
         add(case, "F", f, "scipy", "stats.f_oneway(groups).statistic")
@@ -178,7 +173,7 @@ def intraclass(data):
         yield f"ICC({name};k)", brown(r), brown(lo), brown(hi)
 
 
-def raters(add, table):
+def raters(add):
     shrout = np.zeros((6, 4))
     for target, judge, rating in table("shrout_fleiss"):
         shrout[int(target) - 1, int(judge) - 1] = float(rating)
@@ -201,13 +196,12 @@ def raters(add, table):
 
 def tails(add):
     """The upper tail of F in 40 digits, where p is tiny and where degrees are large."""
-    with mp.workdps(40):
-        for f, above, below in TAILS:
-            f, above, below = mpf(f), mpf(above), mpf(below)
-            u = below / (below + above * f)
-            p = mp.betainc(below / 2, above / 2, 0, u, regularized=True)
-            call = "betainc(d2/2; d1/2; 0; d2/(d2+d1 f); regularized=True)"
-            add("F tail", f"{mp.nstr(f, 12)} {mp.nstr(above, 12)} {mp.nstr(below, 12)}", p, "mpmath", call)
+    for f, above, below in TAILS:
+        f, above, below = mpf(f), mpf(above), mpf(below)
+        u = below / (below + above * f)
+        p = mp.betainc(below / 2, above / 2, 0, u, regularized=True)
+        call = "betainc(d2/2; d1/2; 0; d2/(d2+d1 f); regularized=True)"
+        add("F tail", f"{mp.nstr(f, 12)} {mp.nstr(above, 12)} {mp.nstr(below, 12)}", p, "mpmath", call)
     for f, above, below in ((1.1, 3e3, 1e6), (1.005, 1e6, 1e6)):  # here the series of mpmath takes minutes
         add("F tail", f"{f} {above} {below}", stats.f.sf(f, above, below), "scipy", "stats.f.sf(f; d1; d2)")
 

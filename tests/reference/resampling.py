@@ -1,4 +1,4 @@
-"""Rows of resampling.csv: bootstrap intervals, weighted and partial rank correlation, exact p-values.
+"""Bootstrap intervals, weighted and partial rank correlation, exact p-values.
 
 Weighted rank correlations are taken of copied rows by general-purpose functions, or from the definition pair by pair.
 """
@@ -10,14 +10,16 @@ import math
 import numpy as np
 from scipy import stats
 
+from shared import numbers, table
+
 
 def replicates():
     """Skewed numbers in 0 to 1 that the Rust test makes in the same way."""
     return np.array([(((617 * i) % 1009) / 1009) ** 2 for i in range(1, 1000)])
 
 
-def bootstrap_intervals(add, table):
-    law = np.array([[float(a), float(b)] for a, b in table("law_school")])
+def bootstrap_intervals(add):
+    law = numbers("law_school")
 
     def r(rows):
         return np.corrcoef(rows[:, 0], rows[:, 1])[0, 1]
@@ -85,7 +87,7 @@ def partial(x, y, numeric, factors):
     return rho, 2 * stats.t.sf(abs(rho) * math.sqrt(degrees / (1 - rho**2)), degrees)
 
 
-def rank_rows(table, case):
+def rank_rows(case):
     rows = np.array([[float(v) for v in row[1:]] for row in table("rank_rows") if row[0] == case])
     return rows.T
 
@@ -95,8 +97,8 @@ def by_definition(values, weights):
     return np.array([weights[values < v].sum() + weights[values == v].sum() / 2 for v in values])
 
 
-def rank_correlations(add, table):
-    births = np.array([[float(v) for v in row] for row in table("birthwt")]).T
+def rank_correlations(add):
+    births = numbers("birthwt").T
     _, age, lwt, race, smoke, *_, bwt = births
     for name, numeric, factors in (
         ("age smoke", [age, smoke], []), ("age | smoke race", [age], [smoke, race]), ("nothing", [], []),
@@ -106,7 +108,7 @@ def rank_correlations(add, table):
         add("birthwt", f"lwt bwt given {name}", rho, "scipy", call)
         add("birthwt", f"lwt bwt given {name} p", p, "scipy", call)
 
-    _, x, y, z1, z2, c1, c2, whole, fraction = rank_rows(table, "forty")
+    _, x, y, z1, z2, c1, c2, whole, fraction = rank_rows("forty")
     rho, p = partial(x, y, [z1, z2], [c1, c2])
     add("forty", "partial rho", rho, "scipy", "corrcoef of lstsq residuals of rankdata")
     add("forty", "partial rho p", p, "scipy", "2 t.sf(|t|; n-2-k)")
@@ -140,7 +142,7 @@ def rank_correlations(add, table):
         "cov of weighted lstsq residuals of weighted ranks")
 
 
-def exact(add, table):
+def exact(add):
     rows = [row for row in table("pairs") if row[0] == "hollander_wolfe"]
     x, y = ([float(row[k]) for row in rows] for k in (2, 3))
     add("hollander_wolfe", "exact p", stats.kendalltau(x, y, method="exact").pvalue, "scipy", "kendalltau(method=exact).pvalue")
@@ -150,9 +152,9 @@ def exact(add, table):
         add(f"{n} step {step}", "exact p", p, "scipy", f"kendalltau(0..n; {step} i % n; method=exact).pvalue")
 
 
-def freedman_lane(add, table):
+def freedman_lane(add):
     """All arrangements of the residuals within clusters, the new y fitted from scratch each time."""
-    cluster, x, y, z1, _, c1, *_ = rank_rows(table, "small")
+    cluster, x, y, z1, _, c1, *_ = rank_rows("small")
     order = np.argsort(cluster, kind="stable")
     cluster, x, y, z1, c1 = (v[order] for v in (cluster, x, y, z1, c1))
     rx, ry = stats.rankdata(x), stats.rankdata(y)
@@ -175,8 +177,9 @@ def freedman_lane(add, table):
     add("small", "freedman-lane permutation p", extreme / count, "numpy", f"all {count} arrangements of the residuals")
 
 
-def rows(add, table):
-    bootstrap_intervals(add, table)
-    rank_correlations(add, table)
-    exact(add, table)
-    freedman_lane(add, table)
+def rows(add):
+    """All values of resampling.csv."""
+    bootstrap_intervals(add)
+    rank_correlations(add)
+    exact(add)
+    freedman_lane(add)

@@ -3,7 +3,8 @@
 //! This module knows no tables, files or query engine: its inputs are slices of numbers or sufficient sums, its
 //! outputs are numbers with their intervals. What cannot be estimated comes back as [`NotEstimable`] with the reason;
 //! no function returns NaN or an infinity, and none panics on any input. Each function names the source of its method
-//! (pages and volumes from memory); what the formulas give is tested against published values and general libraries.
+//! (pages and volumes from memory); what the formulas give is tested against published values and general libraries,
+//! and by simulation whether intervals and tests do what they promise (`docs/calibration.md`).
 //!
 //! | module | what it answers |
 //! |---|---|
@@ -14,7 +15,7 @@
 //! | [`random_intercept`] | variance between and within groups, shrunken group means |
 //! | [`funnel`] | control limits against group size, over-dispersion |
 //! | [`control_chart`] | p, X-bar and S, EWMA and individuals charts |
-//! | [`trend`] | trend in proportions over ordered groups |
+//! | [`trend`] | trend in proportions over ordered groups: approximate, exact, by permutation |
 //! | [`multiplicity`] | many p-values at once |
 //! | [`spread`] | interval of a standard deviation, equality of spread |
 //! | [`linear`] | least squares by QR, errors robust to clusters |
@@ -29,7 +30,7 @@
 //! | [`mixed`] | random intercept with covariates, by restricted maximum likelihood on group sums |
 //! | [`log_spread`] | groups' spreads compared on the logarithmic scale |
 //! | [`nonresponse`] | weights for answers that did not come back, and bounds |
-//! | [`smooth`] | local and monotone curves |
+//! | [`smooth`] | local and monotone curves, a curve with a band over clusters |
 //! | [`random`] | named, counter-based random streams |
 
 pub mod analysis_of_variance;

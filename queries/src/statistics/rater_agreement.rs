@@ -56,7 +56,8 @@ pub struct Coefficient {
     /// The estimate, at most 1; below 0 when targets differ less than judges disagree by chance.
     pub estimate: f64,
     /// The 95 % interval; [`NotEstimable::AtLimit`] where the judges agree without any error, the targets do not
-    /// differ at all, or (form 2) they are so alike that the interval's approximation fails; [`NotEstimable::OutOfRange`] for tables so large that the F distribution loses its digits.
+    /// differ at all, or (form 2) they are so alike that the interval's approximation fails;
+    /// [`NotEstimable::OutOfRange`] for tables so large that the F distribution loses its digits.
     pub interval: Result<Interval, NotEstimable>,
 }
 

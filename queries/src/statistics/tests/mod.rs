@@ -7,6 +7,7 @@
 )]
 
 mod categorical;
+mod charts;
 mod missing;
 mod mixed;
 mod not_estimable;

@@ -1,4 +1,4 @@
-//! The permutation tests against full enumeration (rows "permutation" of `reference.csv`), and their determinism.
+//! The permutation tests against full enumeration (rows "permutation" of `basic.csv`), and their determinism.
 
 use super::super::permutation::{PermutationResult, Statistic, within_clusters};
 use super::super::random::{below, stream};

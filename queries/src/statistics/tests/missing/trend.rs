@@ -6,7 +6,7 @@ use super::super::super::trend::{TrendForm, cochran_armitage, exact_p, p_of_tren
 use super::super::close;
 
 /// With two groups it is the two-sided Fisher test by distance: scipy 1.17.1, stats.hypergeom(19, 7, 10).pmf summed
-/// over |k - mean| >= observed, as in `reference.csv`, `1/9 6/10`.
+/// over |k - mean| >= observed, as in `basic.csv`, `1/9 6/10`.
 #[test]
 fn two_groups_are_a_hypergeometric_tail() {
     let p = exact_p(&[0.0, 1.0], &[1, 6], &[9, 10]).unwrap();

@@ -26,7 +26,7 @@ fn published_p_of_kendall() {
 }
 
 /// The 5,040 orders of seven pairs with ties: p = 1/21 for rho and 1/15 for tau-b, and the case with clusters; the
-/// wanted values come from enumeration by another program (`reference.csv`).
+/// wanted values come from enumeration by another program (`basic.csv`).
 #[test]
 fn all_arrangements() {
     for case in ["seven", "clusters"] {

@@ -125,6 +125,9 @@ fn resamples_follow_the_exact_distribution() {
     assert!((under - SHARE_UNDER).abs() < error(SHARE_UNDER));
     // The ideal standard error 0.1335598 (enumeration); that of a standard deviation is about 1 % of it here.
     close(got.standard_error().unwrap(), 0.133559762339, 0.006);
+    // The mean of the enumeration is 0.770645078388; that of b resamples has the error 0.1336 / sqrt(b).
+    let mean = got.values.iter().sum::<f64>() / b as f64;
+    close(mean, 0.770645078388, 4.0 * 0.1336 / (b as f64).sqrt());
     // The exact BCa limits 0.33264 and 0.94171: z0 moves by 0.018 (one standard error), the limits by this much.
     let bca = got.bca(Levels::Nominal).unwrap();
     assert!((bca.lo - 0.33264).abs() < 0.06, "{bca:?}");
