@@ -17,6 +17,7 @@
 )]
 
 mod again;
+pub mod audibility;
 pub mod decimal;
 pub mod delivery;
 pub mod derive;

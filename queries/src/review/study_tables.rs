@@ -10,6 +10,7 @@ use crate::covariates::not_estimable;
 use crate::statistics::categorical::proportionality;
 use crate::statistics::description::quantile;
 use crate::statistics::nonresponse::bounds::{ShareAnswers, of_share};
+use crate::statistics::rank_bootstrap::Reweigh;
 use crate::statistics::resampling::{Design, Levels, cluster_bootstrap};
 use crate::statistics::smooth::{Rows, Settings, dose_response};
 use crate::statistics::{Interval, NotEstimable};
@@ -357,7 +358,7 @@ fn bootstrapped(
     flags: &[bool],
     resampling: Resampling,
     domain: &str,
-    reweigh: &(dyn Fn(&[u32], &mut [f64]) -> Result<(), NotEstimable> + Sync),
+    reweigh: Reweigh<'_>,
 ) -> Result<(f64, Interval), NotEstimable> {
     let design = Design {
         clusters: clusters as usize,

@@ -19,6 +19,9 @@ use crate::table::Table;
 use super::association::{resampling, row::Resampling};
 use super::case_mix::covariates_for;
 
+/// The labels of a group.
+type Labels = Vec<Option<String>>;
+
 /// What an empty label of a group is called.
 const NOT_KNOWN: &str = "not known";
 
@@ -76,8 +79,8 @@ fn trends(
     by_quarter: &Table,
     over_time: &[String],
     resampling: Resampling,
-) -> BTreeMap<Vec<Option<String>>, (Option<f64>, String)> {
-    let mut counts: BTreeMap<Vec<Option<String>>, BTreeMap<String, (u64, u64)>> = BTreeMap::new();
+) -> BTreeMap<Labels, (Option<f64>, String)> {
+    let mut counts: BTreeMap<Labels, BTreeMap<String, (u64, u64)>> = BTreeMap::new();
     for row in 0..by_quarter.rows() {
         let quarter = by_quarter.text_at("quarter", row).unwrap_or_default();
         counts
@@ -137,8 +140,8 @@ fn score_of(quarter: &str) -> Option<f64> {
 
 /// Odds ratios of groups against the reference, or why there are none.
 struct Odds {
-    reference: Vec<Option<String>>,
-    by_group: BTreeMap<Vec<Option<String>>, Result<Estimate, NotEstimable>>,
+    reference: Labels,
+    by_group: BTreeMap<Labels, Result<Estimate, NotEstimable>>,
     how: String,
 }
 
@@ -197,7 +200,7 @@ fn odds_ratios(
     if by.is_empty() {
         return Odds::none("an odds ratio compares groups: none are asked for".to_owned());
     }
-    let with_candidates: Vec<(Vec<Option<String>>, u64)> = (0..found.rows())
+    let with_candidates: Vec<(Labels, u64)> = (0..found.rows())
         .map(|row| {
             (
                 labels_at(found, by, row),
@@ -221,12 +224,12 @@ fn odds_ratios(
         Ok(known) => known,
         Err(reason) => return Odds::none(not_estimable(&reason, names)),
     };
-    let group_of: Vec<Vec<Option<String>>> = known
+    let group_of: Vec<Labels> = known
         .iter()
         .filter_map(|&position| table_rows.get(position))
         .map(|&row| labels_at(fits.table(), by, row))
         .collect();
-    let groups: Vec<&Vec<Option<String>>> = with_candidates
+    let groups: Vec<&Labels> = with_candidates
         .iter()
         .map(|(labels, _)| labels)
         .filter(|labels| **labels != reference && group_of.contains(labels))
