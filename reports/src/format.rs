@@ -110,6 +110,15 @@ pub(crate) fn n(value: i64) -> String {
     format!("n\u{a0}=\u{a0}{}", count(value))
 }
 
+/// The text with a capital first letter.
+pub(crate) fn capital(text: &str) -> String {
+    let mut letters = text.chars();
+    letters
+        .next()
+        .map(|first| first.to_uppercase().chain(letters).collect())
+        .unwrap_or_default()
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -26,6 +26,8 @@ use crate::tables::association::{Found, models, resampling, slices};
 const PLACES: u32 = 40;
 /// The share of the fittings behind each local line of the curve.
 const FRACTION: f64 = 0.5;
+/// Below so many effective fittings a local line and its band say nothing.
+const LEAST_EFFECTIVE: f64 = 30.0;
 /// The ends of the curve: beyond them a local line rests on few.
 const ENDS: [f64; 2] = [0.02, 0.98];
 
@@ -443,7 +445,11 @@ fn curve(answered: &Answered, resampling: Resampling) -> Table {
         seed: resampling.seed,
     };
     if let Ok(found) = dose_response(rows, &grid, settings, None) {
-        for point in found.points {
+        for point in found
+            .points
+            .iter()
+            .filter(|point| point.n_effective >= LEAST_EFFECTIVE)
+        {
             out.row(
                 &[],
                 vec![

@@ -45,7 +45,7 @@ pub(super) fn figure(review: &Review) -> Drawn {
         _ => Vec::new(),
     };
     let line = if curve.len() > 1 {
-        " Line and ground: local lines over half of the fittings, with a 95 % band over clinicians."
+        " Line and ground: local lines over half of the fittings, with a 95 % band for clustered fittings."
     } else {
         ""
     };

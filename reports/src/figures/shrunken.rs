@@ -9,6 +9,7 @@ use crate::drawing::rows::{
 };
 use crate::drawing::scale::{Scale, Unit};
 use crate::drawing::sheet::{Words, missing, sheet};
+use crate::drawing::text::clean;
 use crate::drawing::theme::{HAIR, Ink, LINE, POINT};
 use crate::format;
 
@@ -86,7 +87,12 @@ pub(super) fn figure(review: &Review) -> Drawn {
         title,
         note,
         source: format!(
-            "Random intercept by REML, taking no account of case mix. {}",
+            "{}. {}",
+            format::capital(&clean(
+                table
+                    .text_at("how", 0)
+                    .unwrap_or("Random intercept by REML")
+            )),
             criterion_source(review)
         ),
     };

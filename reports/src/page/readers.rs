@@ -272,12 +272,9 @@ fn estimate(table: &Table, row: usize) -> Option<String> {
     if let Some(how) = table.text_at("interval", row) {
         details.push(clean(how));
     }
-    let mut name = words::of_method(method, weighted);
-    if let Some(first) = name.get(..1).map(str::to_uppercase) {
-        name.replace_range(..1, &first);
-    }
     Some(format!(
-        "{name} {} ({}).",
+        "{} {} ({}).",
+        format::capital(&words::of_method(method, weighted)),
         format::coefficient(value),
         details.join("; ")
     ))
@@ -289,7 +286,7 @@ fn trainer(review: &Review) -> Markup {
         section aria-labelledby="variance" {
             h2 #variance { "How much goes with the clinician" }
             p {
-                "The intraclass correlation (ICC) says how much of the variation between fittings goes with who fitted: 0 % means that no difference between clinicians was found, 100 % that each clinician's fittings are all alike. Clinic and case mix are mixed in with the clinician: what looks like one may be the other. Shares are fitted linearly, on 0 and 1."
+                "The intraclass correlation (ICC) says how much of the variation between fittings goes with who fitted: 0 % means that no difference between clinicians was found, 100 % that each clinician's fittings are all alike. The covariates of the plan are taken into account; the clinic, and whatever of the case mix they do not tell, are mixed in with the clinician: what looks like one may be the other. Shares are fitted linearly, on 0 and 1. How each was made stands under the table."
             }
             @if table.rows() == 0 {
                 p { "It cannot be estimated here: that takes several clinicians with several fittings each." }
@@ -301,7 +298,7 @@ fn trainer(review: &Review) -> Markup {
                 }
             }
             p {
-                "A low value means that comparing single clinicians tells little. A high one does not say why. A point beyond a limit is an invitation to look together at cases, coupling and method. It is no verdict: with many clinicians some lie beyond a limit by chance, and these figures take no account of who was fitted. The column \"Adjusted\" of the table does, by the mean of fittings of the same grade, coupling and experience, and even that is never the whole case mix."
+                "A low value means that comparing single clinicians tells little. A high one does not say why. A point beyond a limit is an invitation to look together at cases, coupling and method. It is no verdict: with many clinicians some lie beyond a limit by chance, and a funnel takes no account of who was fitted. The columns \"Adjusted\" and \"Shrunken\" of the table do, by the covariates of the plan, and even that is never the whole case mix."
             }
         }
     }
