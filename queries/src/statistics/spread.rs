@@ -1,7 +1,8 @@
 //! Spread: the interval of a standard deviation, and whether groups spread alike.
 
-use statrs::distribution::{ChiSquared, ContinuousCDF, FisherSnedecor};
+use statrs::distribution::{ChiSquared, ContinuousCDF};
 
+use super::analysis_of_variance::one_way;
 use super::description::median;
 use super::{Interval, NotEstimable, all_finite, at_least, finite};
 
@@ -50,8 +51,7 @@ pub struct BrownForsythe {
 
 /// The Brown-Forsythe test of equal spread: one-way analysis of variance of absolute deviations from group medians.
 ///
-/// One slice a group, in any order and any units. The sums of squares are taken in two passes; the p-value from the
-/// upper tail itself. Source: Brown & Forsythe (1974), J Am Stat Assoc 69:364; NIST/SEMATECH e-Handbook 1.3.5.10.
+/// One slice a group, in any order and any units. The analysis of variance is [`one_way`]. Source: Brown & Forsythe (1974), J Am Stat Assoc 69:364; NIST/SEMATECH e-Handbook 1.3.5.10.
 ///
 /// # Errors
 /// [`NotEstimable::OneGroup`] below two groups; [`NotEstimable::TooFew`] for an empty group or no degrees of freedom
@@ -74,32 +74,16 @@ pub fn brown_forsythe(groups: &[&[f64]]) -> Result<BrownForsythe, NotEstimable> 
                 .collect::<Vec<f64>>(),
         );
     }
-    let n: usize = deviations.iter().map(Vec::len).sum();
-    at_least(groups.len() as u64 + 1, n as u64)?;
-    let mean = |values: &[f64]| values.iter().sum::<f64>() / values.len() as f64;
-    let means: Vec<f64> = deviations.iter().map(|group| mean(group)).collect();
-    let grand = deviations.iter().flatten().sum::<f64>() / n as f64;
-    let (mut between, mut within) = (0.0, 0.0);
-    for (group, mean) in deviations.iter().zip(&means) {
-        between += group.len() as f64 * (mean - grand).powi(2);
-        within += group
-            .iter()
-            .map(|value| (value - mean).powi(2))
-            .sum::<f64>();
-    }
-    if within <= 0.0 {
-        return Err(NotEstimable::NoVariation);
-    }
-    let df_between = (groups.len() - 1) as f64;
-    let df_within = (n - groups.len()) as f64;
-    let w = finite(between / df_between / (within / df_within))?;
-    let f = FisherSnedecor::new(df_between, df_within).map_err(|_| NotEstimable::OutOfRange {
-        what: "the degrees of freedom",
+    let deviations: Vec<&[f64]> = deviations.iter().map(Vec::as_slice).collect();
+    let found = one_way(&deviations).map_err(|reason| match reason {
+        // Deviations that are all equal do not vary within any group.
+        NotEstimable::AllEqual => NotEstimable::NoVariation,
+        other => other,
     })?;
     Ok(BrownForsythe {
-        w,
-        df_between,
-        df_within,
-        p: f.sf(w),
+        w: found.f,
+        df_between: found.df_between,
+        df_within: found.df_within,
+        p: found.p,
     })
 }
