@@ -7,7 +7,7 @@ use crate::statistics::NotEstimable;
 
 /// A group of a covariate with fewer fittings than this is joined with the other small ones, and with the reference
 /// where even together they are fewer: a coefficient of its own could not be estimated.
-const SMALL_GROUP: usize = 10;
+pub(crate) const SMALL_GROUP: usize = 10;
 
 /// A covariate that is not known for more than this share of the fittings leaves too few to stand for all.
 const MISSING_FOR_MANY: f64 = 0.5;
@@ -40,6 +40,31 @@ pub(crate) struct Columns {
     pub(crate) values: Vec<Vec<f64>>,
     /// What each column is: a covariate, or `covariate group`.
     pub(crate) names: Vec<String>,
+    /// The covariates that have a column.
+    used: Vec<String>,
+}
+
+impl Columns {
+    /// The columns after some leading ones.
+    pub(crate) fn after(self, leading: Vec<(String, Vec<f64>)>) -> Self {
+        let (mut names, mut values): (Vec<String>, Vec<Vec<f64>>) = leading.into_iter().unzip();
+        names.extend(self.names);
+        values.extend(self.values);
+        Self {
+            values,
+            names,
+            used: self.used,
+        }
+    }
+
+    /// "adjusted for age_years, coupling", by what is in the columns; "no covariate" where nothing is.
+    pub(crate) fn adjusted_for(&self) -> String {
+        if self.used.is_empty() {
+            "no covariate".to_owned()
+        } else {
+            format!("adjusted for {}", self.used.join(", "))
+        }
+    }
 }
 
 /// The same covariates for ranking: numbers to be ranked, and group numbers.
@@ -47,6 +72,14 @@ pub(crate) struct Columns {
 pub(crate) struct RankColumns {
     pub(crate) numeric: Vec<Vec<f64>>,
     pub(crate) categorical: Vec<Vec<u32>>,
+}
+
+impl RankColumns {
+    /// How many columns a linear model of them has, less the constant.
+    pub(crate) fn width(&self) -> u64 {
+        let groups = |codes: &Vec<u32>| u64::from(codes.iter().max().copied().unwrap_or(0));
+        self.numeric.len() as u64 + self.categorical.iter().map(groups).sum::<u64>()
+    }
 }
 
 impl Covariates {
@@ -109,10 +142,14 @@ impl Covariates {
                     if column.windows(2).any(|pair| pair[0] != pair[1]) {
                         out.values.push(column);
                         out.names.push(name.clone());
+                        out.used.push(name.clone());
                     }
                 }
                 Values::Labels(labels) => {
                     let groups = Groups::new(labels, positions);
+                    if groups.names.len() > 1 {
+                        out.used.push(name.clone());
+                    }
                     for (number, group) in (1_u32..).zip(groups.names.iter().skip(1)) {
                         let indicator = |code: &u32| f64::from(u8::from(*code == number));
                         out.values

@@ -152,6 +152,52 @@ fn an_odds_ratio_of_two_groups_is_the_cross_product() {
     assert!(rows.real(row, "trend_p") <= 1.0);
 }
 
+/// What is asked for is not adjusted away; a group that clinicians share is compared over clinicians, a group that is one
+/// clinician's own over patients, since nothing varies between clinicians there.
+#[test]
+fn odds_ratios_say_what_they_are_adjusted_for_and_over_whom() {
+    let workspace = Workspace::invented(2500, 11);
+    let how = |by: &str| -> Vec<String> {
+        let rows = workspace.query(&["ears", "c", "--by", by]);
+        let all = (0..rows.rows.len()).filter(|&row| !rows.get(row, "odds_ratio_p").is_empty());
+        all.map(|row| {
+            let (lo, hi) = (
+                rows.real(row, "odds_ratio_lo"),
+                rows.real(row, "odds_ratio_hi"),
+            );
+            let ratio = rows.real(row, "odds_ratio");
+            assert!(lo < ratio && ratio < hi, "{rows:?}");
+            rows.get(row, "odds_ratio_how").to_owned()
+        })
+        .collect()
+    };
+    let grades = how("grade");
+    assert!(!grades.is_empty());
+    for said in grades {
+        assert!(
+            said.contains("adjusted for age_years, experience;"),
+            "{said}"
+        );
+        assert!(said.contains("clinicians"), "{said}");
+    }
+    for said in how("age_band") {
+        assert!(said.contains("adjusted for pta4, experience;"), "{said}");
+    }
+    let clinicians = how("clinician_id");
+    assert!(clinicians.len() > 15);
+    for said in clinicians {
+        assert!(said.contains("patients"), "{said}");
+    }
+    // Two couplings in one fitting make two ears: such a group says so, and the others are compared.
+    let rows = workspace.query(&["ears", "c", "--by", "coupling"]);
+    let mixed = rows.find(&[("coupling", "mixed")]);
+    assert_eq!(
+        rows.get(mixed, "odds_ratio_how"),
+        "not estimable: everybody in the group was fitted in two ears"
+    );
+    assert!(!how("coupling").is_empty());
+}
+
 #[test]
 fn exclusions_and_the_unit_decide_who_is_in_the_study() {
     let delivery = delivery();

@@ -239,6 +239,7 @@ impl Plan {
         study::one_of("primary.method", &self.primary.method, &METHODS)?;
         study::check_covariates(&self.covariates)?;
         study::check_exclusions(&self.exclusions)?;
+        study::check_hypothesis(&self.primary, &self.exposure)?;
         if self.minimum_cell < 1 {
             return Err(value("minimum_cell", "must be 1 or more"));
         }
@@ -301,6 +302,17 @@ impl Plan {
             return Err(value(
                 "outcome",
                 "names an item of no built-in (ioi-ha, use-log) or declared instrument",
+            ));
+        }
+        let (lowest, highest) = match (instrument.as_str(), self.instruments.get(instrument)) {
+            (_, Some(declared)) => (declared.minimum, declared.maximum),
+            ("use-log", None) => (0.0, 24.0),
+            _ => (1.0, 5.0),
+        };
+        if !(lowest..=highest).contains(&self.outcome.satisfied_from) {
+            return Err(value(
+                "outcome.satisfied_from",
+                &format!("must lie within the instrument's scores, {lowest} to {highest}"),
             ));
         }
         Ok(())
@@ -435,6 +447,11 @@ mod tests {
             "exposure = 'loudness'",
             "unit = 'ear'",
             "resamples = 10",
+            "exposure = 'signed'",
+            "[primary]\nhypothesis = ' '",
+            "[outcome]\nsatisfied_from = nan",
+            "[outcome]\nsatisfied_from = 6",
+            "[[exclusions]]\ncolumn = 'grade'\nvalues = ['mild']\nreason = ''",
             "covariates = ['age']",
             "covariates = ['ear']",
             "covariates = ['clinician_id']",

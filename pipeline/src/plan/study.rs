@@ -119,6 +119,18 @@ pub(super) fn check_covariates(covariates: &[String]) -> Result<(), PlanError> {
     Ok(())
 }
 
+/// Checks that the hypothesis is stated, and is not the default one where the exposure is another.
+pub(super) fn check_hypothesis(primary: &Primary, exposure: &str) -> Result<(), PlanError> {
+    let of_rms = primary.hypothesis == Primary::default().hypothesis;
+    if primary.hypothesis.trim().is_empty() || (of_rms && exposure != "rms") {
+        return Err(value(
+            "primary.hypothesis",
+            &format!("must state in a sentence what is expected of the exposure {exposure}"),
+        ));
+    }
+    Ok(())
+}
+
 /// Checks the exclusions' columns and limits.
 pub(super) fn check_exclusions(exclusions: &[Exclusion]) -> Result<(), PlanError> {
     for exclusion in exclusions {
@@ -129,12 +141,18 @@ pub(super) fn check_exclusions(exclusions: &[Exclusion]) -> Result<(), PlanError
             above,
             ..
         } = exclusion;
+        if exclusion.reason.trim().is_empty() {
+            return Err(value(
+                "exclusions",
+                &format!("of {column} must say their reason"),
+            ));
+        }
         let numeric = NUMERIC_COVARIATES.contains(&column.as_str());
         if !numeric && !is_label(column) {
             return Err(value(
                 "exclusions",
                 &format!(
-                    "name the column {column}, which is none: there are {}",
+                    "name the column {column}, which is none: there are clinician_id, {}",
                     known_covariates()
                 ),
             ));

@@ -37,7 +37,7 @@ pub(super) fn tables(
     let fits = whole.fits()?;
     let all: Vec<usize> = (0..fits.len()).collect();
     let rows = study::rows(fits, plan, study::exposure(plan), &all);
-    let found = found(fits, plan, &all);
+    let found = found(fits, plan, &rows);
     let association = table(&[], std::iter::once((Vec::new(), found.rows.as_slice())));
     let mut tables = study_tables::tables(plan, &found);
     tables.extend([

@@ -94,15 +94,16 @@ fn model(sample: &Sample, exposure: &str) -> Table {
         cells.push(why.into());
         cells
     };
-    let fitted = adjusted(sample, exposure).and_then(|(answered, columns)| {
+    let fitted = adjusted(sample, exposure).map_err(|reason| (0, reason));
+    let fitted = fitted.and_then(|(answered, columns)| {
         models::fit(&answered, &columns, None)
             .map(|model| (answered.n(), model))
-            .map_err(|reason| not_estimable(&reason, &columns.names))
+            .map_err(|reason| (answered.n(), not_estimable(&reason, &columns.names)))
     });
     let (n, fitted) = match fitted {
         Ok(found) => found,
-        Err(reason) => {
-            out.row(&[], without(exposure, 0, &reason));
+        Err((n, reason)) => {
+            out.row(&[], without(exposure, n, &reason));
             return out.build();
         }
     };
@@ -294,7 +295,7 @@ fn satisfied(
     );
     let how = |kind: &str| {
         format!(
-            "BCa bootstrap over {} {kind}, {} resamples",
+            "percentile bootstrap over {} {kind}, {} resamples",
             answered.clusters, resampling.resamples
         )
     };
@@ -316,7 +317,7 @@ fn satisfied(
                 &|drawn, out| found.model.reweigh(drawn, out),
             );
             let how = format!(
-                "BCa bootstrap over {} {}, {} resamples, weights anew in each",
+                "percentile bootstrap over {} {}, {} resamples, weights anew in each",
                 found.model.clusters(),
                 found.answered.kind.words(),
                 resampling.resamples
@@ -388,7 +389,7 @@ fn bootstrapped(
         },
     )?;
     let found = found?;
-    let interval = found.bca(Levels::Expanded { clusters })?;
+    let interval = found.percentile(Levels::Expanded { clusters })?;
     let inside = |limit: f64| limit.clamp(0.0, 1.0);
     Ok((
         found.estimate,

@@ -24,11 +24,23 @@ pub(crate) struct CaseMix {
     pub(crate) how: String,
 }
 
+/// Columns that say the same, one as groups and one as a number: taking one into account would take away the other.
+const SAME: [(&str, &str); 2] = [("grade", "pta4"), ("age_band", "age_years")];
+
+/// Whether a covariate says what some grouping columns say.
+fn is_asked_for(name: &str, by: &[String]) -> bool {
+    by.iter().any(|column| {
+        column == name
+            || SAME.contains(&(column.as_str(), name))
+            || SAME.contains(&(name, column.as_str()))
+    })
+}
+
 /// The plan's covariates that a measure is adjusted for when units are told apart by some columns.
 pub(crate) fn covariates_for(plan: &Plan, measure: Measure, by: &[String]) -> Vec<String> {
     plan.covariates
         .iter()
-        .filter(|name| !by.contains(name))
+        .filter(|name| !is_asked_for(name, by))
         .filter(|name| measure != Measure::TwoEar || !OF_THE_DEVICE.contains(&name.as_str()))
         .cloned()
         .collect()
@@ -60,22 +72,16 @@ pub(crate) fn compare(fits: &Fits, names: &[String], rows: &[Valued]) -> Result<
         .and_then(|known| {
             let columns = covariates.columns(&known);
             match model(rows, &known, &columns.values) {
-                Ok(found) => Ok((found, known.len())),
+                Ok(found) => Ok((found, known.len(), columns.adjusted_for())),
                 Err(reason) => Err(not_estimable(&reason, &columns.names)),
             }
         });
     match adjusted {
-        Ok((model, _)) if names.is_empty() => Ok(CaseMix {
-            model,
-            adjusted: true,
-            how: "random intercept, REML, no covariates in the plan".to_owned(),
-        }),
-        Ok((model, n)) => Ok(CaseMix {
+        Ok((model, n, adjusted_for)) => Ok(CaseMix {
             model,
             adjusted: true,
             how: format!(
-                "random intercept, REML, adjusted for {}; {n} of {} fittings",
-                names.join(", "),
+                "random intercept, REML, {adjusted_for}; {n} of {} fittings",
                 rows.len()
             ),
         }),

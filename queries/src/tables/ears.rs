@@ -1,10 +1,10 @@
 //! `ears`: who was fitted in two ears, among people with a loss in both; adjusted odds ratios and trends.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use crate::analysis::Analysis;
 use crate::builder::{Builder, Cell, Kind, count_at, labels_at, share};
-use crate::covariates::{Columns, Covariates, not_estimable};
+use crate::covariates::{Covariates, SMALL_GROUP, not_estimable};
 use crate::engine::EARS;
 use crate::error::QueryError;
 use crate::fits::{Fits, Measure, numbered};
@@ -16,7 +16,7 @@ use crate::statistics::trend::{TrendForm, p_of_trend};
 use crate::study;
 use crate::table::Table;
 
-use super::association::{resampling, row::Resampling};
+use super::association::{resampling, row::Resampling, sample::FEWEST_CLINICIANS};
 use super::case_mix::covariates_for;
 
 /// The labels of a group.
@@ -38,7 +38,7 @@ pub(super) fn ears(analysis: &mut Analysis<'_>) -> Result<Table, QueryError> {
     let trends = trends(&by_quarter, &over_time, resampling(plan));
     let names = covariates_for(plan, Measure::TwoEar, &by);
     let fits = analysis.fits()?;
-    let odds = odds_ratios(fits, &found, &by, &names, plan.outcome.satisfied_from);
+    let odds = odds_ratios(fits, &by, &names, plan.outcome.satisfied_from);
     let mut out = Builder::new(
         "ears",
         &by,
@@ -139,169 +139,227 @@ fn score_of(quarter: &str) -> Option<f64> {
 }
 
 /// Odds ratios of groups against the reference, or why there are none.
+#[derive(Default)]
 struct Odds {
-    reference: Labels,
-    by_group: BTreeMap<Labels, Result<Estimate, NotEstimable>>,
-    how: String,
+    reference: Option<Labels>,
+    by_group: BTreeMap<Labels, Result<(Estimate, String), String>>,
+    /// Why a group that is not among them has none.
+    otherwise: String,
 }
 
 impl Odds {
-    fn none(how: String) -> Self {
+    fn none(otherwise: String) -> Self {
         Self {
-            reference: Vec::new(),
-            by_group: BTreeMap::new(),
-            how,
+            otherwise,
+            ..Self::default()
         }
     }
 
     /// Odds ratio, limits, p and how, for a group.
     fn cells(&self, labels: &[Option<String>]) -> [Cell; 5] {
-        let without = |how: &str| {
+        let without = |ratio: Cell, how: &str| {
             [
-                Cell::Real(None),
+                ratio,
                 Cell::Real(None),
                 Cell::Real(None),
                 Cell::Real(None),
                 how.into(),
             ]
         };
-        if !labels.is_empty() && labels == self.reference {
-            let mut cells = without("the reference of the odds ratios");
-            if let Some(first) = cells.first_mut() {
-                *first = 1.0.into();
-            }
-            return cells;
+        if self.reference.as_deref() == Some(labels) {
+            return without(1.0.into(), "the reference of the odds ratios");
         }
+        let empty = || Cell::Real(None);
         match self.by_group.get(labels) {
-            None => without(&self.how),
-            Some(Err(reason)) => without(&not_estimable(reason, &[])),
-            Some(Ok(estimate)) => match estimate.odds_ratio() {
-                Err(reason) => without(&not_estimable(&reason, &[])),
+            None => without(empty(), &self.otherwise),
+            Some(Err(reason)) => without(empty(), reason),
+            Some(Ok((estimate, how))) => match estimate.odds_ratio() {
+                Err(reason) => without(empty(), &not_estimable(&reason, &[])),
                 Ok((ratio, interval)) => [
                     ratio.into(),
                     interval.lo.into(),
                     interval.hi.into(),
                     estimate.p.into(),
-                    self.how.as_str().into(),
+                    how.as_str().into(),
                 ],
             },
         }
     }
 }
 
-/// Logistic regression of two ears on the groups, adjusted for the covariates, errors robust to clinicians.
-fn odds_ratios(
-    fits: &Fits,
-    found: &Table,
-    by: &[String],
-    names: &[String],
-    satisfied_from: f64,
-) -> Odds {
+/// The candidates of one group.
+struct Candidates {
+    labels: Labels,
+    /// Their places among the candidates with every covariate known.
+    places: Vec<usize>,
+    two_ear: usize,
+}
+
+impl Candidates {
+    /// Why the group cannot enter a model; none where it can.
+    fn reason(&self) -> Option<String> {
+        let n = self.places.len();
+        if n < SMALL_GROUP {
+            let reason = NotEstimable::TooFew {
+                needed: SMALL_GROUP as u64,
+                got: n as u64,
+            };
+            return Some(not_estimable(&reason, &[]));
+        }
+        match self.two_ear {
+            0 => Some("not estimable: nobody in the group was fitted in two ears".to_owned()),
+            all if all == n => {
+                Some("not estimable: everybody in the group was fitted in two ears".to_owned())
+            }
+            _ => None,
+        }
+    }
+}
+
+/// Logistic regression of two ears on the groups, adjusted for the covariates, errors robust to clinicians; to patients
+/// for a group that too few clinicians stand behind. Groups that cannot enter the model have their own reason.
+fn odds_ratios(fits: &Fits, by: &[String], names: &[String], satisfied_from: f64) -> Odds {
     if by.is_empty() {
         return Odds::none("an odds ratio compares groups: none are asked for".to_owned());
     }
-    let with_candidates: Vec<(Labels, u64)> = (0..found.rows())
-        .map(|row| {
-            (
-                labels_at(found, by, row),
-                count_at(found, "n_candidates", row),
-            )
-        })
-        .filter(|(_, n)| *n > 0)
-        .collect();
-    let reference = with_candidates
-        .iter()
-        .rev()
-        .max_by_key(|(_, n)| *n)
-        .map(|(labels, _)| labels.clone())
-        .unwrap_or_default();
-    let rows: Vec<(usize, f64)> = (0..fits.len())
+    let all: Vec<(usize, f64)> = (0..fits.len())
         .filter_map(|row| Some((row, fits.value(Measure::TwoEar, row, satisfied_from)?)))
         .collect();
-    let table_rows: Vec<usize> = rows.iter().map(|(row, _)| *row).collect();
-    let covariates = Covariates::of(fits, names, &table_rows);
+    let rows: Vec<usize> = all.iter().map(|(row, _)| *row).collect();
+    let covariates = Covariates::of(fits, names, &rows);
     let known = match covariates.complete() {
         Ok(known) => known,
         Err(reason) => return Odds::none(not_estimable(&reason, names)),
     };
-    let group_of: Vec<Labels> = known
+    let known: Vec<(usize, usize, bool)> = known
         .iter()
-        .filter_map(|&position| table_rows.get(position))
-        .map(|&row| labels_at(fits.table(), by, row))
+        .filter_map(|&position| {
+            let (row, value) = all.get(position)?;
+            Some((position, *row, *value > 0.5))
+        })
         .collect();
-    let groups: Vec<&Labels> = with_candidates
-        .iter()
-        .map(|(labels, _)| labels)
-        .filter(|labels| **labels != reference && group_of.contains(labels))
-        .collect();
-    if groups.is_empty() {
-        return Odds::none(not_estimable(&NotEstimable::OneGroup, &[]));
+    let mut groups: BTreeMap<Labels, Candidates> = BTreeMap::new();
+    for (place, (_, row, two_ear)) in known.iter().enumerate() {
+        let labels = labels_at(fits.table(), by, *row);
+        let group = groups.entry(labels.clone()).or_insert(Candidates {
+            labels,
+            places: Vec::new(),
+            two_ear: 0,
+        });
+        group.places.push(place);
+        group.two_ear += usize::from(*two_ear);
     }
-    let in_words = |labels: &[Option<String>]| {
-        labels
-            .iter()
-            .map(|label| label.as_deref().unwrap_or(NOT_KNOWN))
-            .collect::<Vec<_>>()
-            .join(", ")
+    let mut odds = Odds::none("no candidate with every covariate known".to_owned());
+    let (entering, others): (Vec<Candidates>, Vec<Candidates>) = groups
+        .into_values()
+        .partition(|group| group.reason().is_none());
+    for group in others {
+        let reason = group.reason().unwrap_or_default();
+        odds.by_group.insert(group.labels, Err(reason));
+    }
+    // Of groups of equal size the first is the reference.
+    let Some(reference) = entering.iter().rev().max_by_key(|group| group.places.len()) else {
+        return odds;
     };
-    let mut columns = Columns {
-        values: groups
+    odds.reference = Some(reference.labels.clone());
+    let reference_words = in_words(&reference.labels);
+    let reference_labels = reference.labels.clone();
+    let mut places: Vec<usize> = entering
+        .iter()
+        .flat_map(|group| group.places.iter().copied())
+        .collect();
+    places.sort_unstable();
+    let there: Vec<(usize, usize, bool)> = places
+        .iter()
+        .filter_map(|&place| known.get(place).copied())
+        .collect();
+    let positions: Vec<usize> = there.iter().map(|(position, _, _)| *position).collect();
+    let outcome: Vec<bool> = there.iter().map(|(_, _, two_ear)| *two_ear).collect();
+    let labelled = |column: &str| {
+        numbered(there.iter().map(|(_, row, _)| {
+            let label = fits.table().text_at(column, *row);
+            label.unwrap_or_default().to_owned()
+        }))
+    };
+    let (clinician, patient) = (labelled("clinician_id"), labelled("patient_id"));
+    let compared: Vec<&Candidates> = entering
+        .iter()
+        .filter(|group| group.labels != reference_labels)
+        .collect();
+    if compared.is_empty() {
+        odds.otherwise = not_estimable(&NotEstimable::OneGroup, &[]);
+        return odds;
+    }
+    let member = |group: &Candidates| -> Vec<bool> {
+        places
+            .iter()
+            .map(|place| group.places.binary_search(place).is_ok())
+            .collect()
+    };
+    let columns = covariates.columns(&positions);
+    let columns = columns.after(
+        compared
             .iter()
             .map(|group| {
-                group_of
-                    .iter()
-                    .map(|labels| f64::from(u8::from(labels == *group)))
-                    .collect()
+                let indicator = |inside: bool| f64::from(u8::from(inside));
+                (
+                    in_words(&group.labels),
+                    member(group).into_iter().map(indicator).collect(),
+                )
             })
             .collect(),
-        names: groups.iter().map(|group| in_words(group)).collect(),
-    };
-    let adjusting = covariates.columns(&known);
-    columns.values.extend(adjusting.values);
-    columns.names.extend(adjusting.names);
-    let outcome: Vec<bool> = known
-        .iter()
-        .filter_map(|&position| rows.get(position))
-        .map(|(_, value)| *value > 0.5)
-        .collect();
-    let clinician = numbered(
-        known
-            .iter()
-            .filter_map(|&position| table_rows.get(position))
-            .map(|&row| {
-                fits.table()
-                    .text_at("clinician_id", row)
-                    .unwrap_or_default()
-                    .to_owned()
-            }),
     );
     let values: Vec<&[f64]> = columns.values.iter().map(Vec::as_slice).collect();
     let fitted = logistic::fit(&outcome, &values, None).and_then(|fitted| {
-        let robust = cluster_robust_logistic(&fitted, &outcome, &values, None, &clinician)?;
-        Ok((fitted, robust))
+        let over = |cluster| cluster_robust_logistic(&fitted, &outcome, &values, None, cluster);
+        Ok((over(&clinician), over(&patient)?))
     });
-    match fitted {
-        Err(reason) => Odds::none(not_estimable(&reason, &columns.names)),
-        Ok((_, robust)) => Odds {
-            by_group: groups
-                .iter()
-                .enumerate()
-                // Position 0 is the intercept.
-                .map(|(position, group)| ((*group).clone(), robust.coefficient(position + 1)))
-                .collect(),
-            how: format!(
-                "logistic, against {}{}; {} over {} clinicians, t with {} degrees",
-                in_words(&reference),
-                if names.is_empty() {
-                    String::new()
-                } else {
-                    format!(", adjusted for {}", names.join(", "))
-                },
-                sandwich::NAME,
-                robust.clusters,
-                robust.degrees()
-            ),
-            reference,
-        },
+    let (by_clinician, by_patient) = match fitted {
+        Ok(found) => found,
+        Err(reason) => {
+            let reason = not_estimable(&reason, &columns.names);
+            for group in &compared {
+                odds.by_group
+                    .insert(group.labels.clone(), Err(reason.clone()));
+            }
+            return odds;
+        }
+    };
+    let behind = |inside: &[bool]| {
+        let of = clinician.iter().zip(inside);
+        let clinicians: BTreeSet<u32> = of.filter(|(_, in_it)| **in_it).map(|(c, _)| *c).collect();
+        clinicians.len() as u64
+    };
+    let enough = behind(&member(reference)) >= FEWEST_CLINICIANS;
+    for (position, group) in compared.iter().enumerate() {
+        // Where a group is one or few clinicians' own, what clinicians have in common is the group itself.
+        let widely = enough && behind(&member(group)) >= FEWEST_CLINICIANS;
+        let (robust, words) = match &by_clinician {
+            Ok(robust) if widely => (robust, "clinicians"),
+            _ => (&by_patient, "patients"),
+        };
+        let how = format!(
+            "logistic, against {reference_words}, {}; {} over {} {words}, t with {} degrees",
+            columns.adjusted_for(),
+            sandwich::NAME,
+            robust.clusters,
+            robust.degrees()
+        );
+        // Position 0 is the intercept.
+        let estimate = robust
+            .coefficient(position + 1)
+            .map(|estimate| (estimate, how))
+            .map_err(|reason| not_estimable(&reason, &[]));
+        odds.by_group.insert(group.labels.clone(), estimate);
     }
+    odds
+}
+
+/// The labels of a group in words.
+fn in_words(labels: &[Option<String>]) -> String {
+    labels
+        .iter()
+        .map(|label| label.as_deref().unwrap_or(NOT_KNOWN))
+        .collect::<Vec<_>>()
+        .join(", ")
 }

@@ -184,6 +184,16 @@ pub(super) fn primary(review: &Review) -> Markup {
     }
 }
 
+/// How the exposure is measured.
+fn measured(exposure: &str) -> &'static str {
+    match exposure {
+        "signed" => "The mean deviation is taken over 250 to 4000 Hz",
+        "high_frequency" => "The deviation is taken over 3000, 4000 and 6000 Hz",
+        "share_within" => "The share of points within the criterion is taken over its frequencies",
+        _ => "RMS deviation is taken over 500, 1000, 2000 and 4000 Hz",
+    }
+}
+
 /// Which way an association points.
 fn direction(exposure: &str) -> &'static str {
     match exposure {
@@ -216,18 +226,18 @@ fn methods(review: &Review) -> Markup {
     html! {
         h3 { "Methods in short" }
         p {
-            (unit) " RMS deviation is taken over 500, 1000, 2000 and 4000 Hz at the final stage and average input level. "
+            (unit) " " (measured(&context.exposure)) " at the final stage and average input level. "
             @if context.exclusions.is_empty() {
                 "No fitting is left out by the plan."
             } @else {
-                "Left out by the plan: "
+                "Left out of the study by the plan: "
                 (context.exclusions.iter().map(|text| clean(text)).collect::<Vec<_>>().join("; ")) "."
             }
         }
         p {
-            "Fittings of one clinician are alike, so intervals are made over whole clinicians, or over patients where fewer than ten clinicians have fittings. Rank correlations: Spearman's rho, Kendall's tau-b, and the partial correlation of ranks given the covariates, with BCa intervals (Efron 1987) from "
+            "Fittings of one clinician are alike, so intervals are made over whole clinicians, or over patients where fewer than ten clinicians have fittings. Rank correlations: Spearman's rho, Kendall's tau-b, and the partial correlation of ranks given the covariates, with percentile intervals from "
             (format::count(i64::from(context.resamples)))
-            " resamples, widened for few clusters (Hesterberg 2015), and p-values from "
+            " resamples, at levels widened for few clusters (Hesterberg 2015; BCa intervals after Efron 1987 stand beside them), and p-values of the plain rows from "
             (format::count(i64::from(context.permutations)))
             " shuffles within clinicians, of residuals where there are covariates (Freedman and Lane 1983), or from all arrangements where there are few. Ordinal models: proportional odds (McCullagh 1980), adjusted for the covariates, as a whole and split into the clinician's mean and the deviation from it (Mundlak 1978); Wald intervals with errors robust to clusters (CR1, t with one degree of freedom fewer than clusters). Seed "
             (context.seed.to_string()) "."
@@ -238,7 +248,7 @@ fn methods(review: &Review) -> Markup {
             } @else {
                 "Covariates: " (covariates.join(", ")) ". A fitting for which one is not known is left out of adjusted and weighted analyses; the number of each stands in the table. "
             }
-            "Weighted rows stand for the fittings whose answer did not come back as well, as far as exposure and covariates tell who answers: weights are the inverse of the fitted probability of an answer, stabilised and cut at their 99th percentile; the whole of it is resampled. The bounds beside them assume nothing about the missing answers. There is one primary hypothesis; the p-values of further exposures are corrected for their number by Holm's method, all others are for reading alongside."
+            "Weighted rows stand for the fittings whose answer did not come back as well, as far as exposure and covariates tell who answers: weights are the inverse of the fitted probability of an answer, stabilised and cut at their 99th percentile. For rank correlations the weights are found anew in each resample, and the p-value, from the spread of Fisher's z over the resamples, is that of the whole association, not of its part within clinicians; ordinal models take the weights as known. The bounds beside them assume nothing about the missing answers. Headline numbers, answers by item and variance between clinicians hold all fittings, whatever the plan leaves out of the study. There is one primary hypothesis; the p-values of further exposures are corrected for their number by Holm's method, all others are for reading alongside."
         }
     }
 }

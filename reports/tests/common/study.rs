@@ -80,7 +80,7 @@ pub(crate) fn tables(shape: Shape, tables: &mut BTreeMap<String, Table>) {
             )
             .text(
                 "interval",
-                words(&["BCa bootstrap over 14 clinicians, 2000 resamples"; 6]),
+                words(&["percentile bootstrap over 14 clinicians, 2000 resamples"; 6]),
             )
             .flag(
                 "weighted",

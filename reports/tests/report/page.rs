@@ -268,7 +268,7 @@ fn cells_carry_their_units_and_open_bins_say_so() {
     assert!(!html.contains("rms_final_lo") && !html.contains("within_final_hi"));
     let html = page(&review(Reader::Researcher, MEDIUM));
     assert!(html.contains(">and over</td>"));
-    assert!(html.contains("BCa bootstrap over 14 clinicians"));
+    assert!(html.contains("percentile bootstrap over 14 clinicians"));
 }
 
 #[test]

@@ -31,9 +31,14 @@ pub(crate) fn resampling(plan: &Plan) -> Resampling {
     }
 }
 
-/// Spearman's correlation of an exposure with the outcome item over some rows.
+/// Spearman's correlation of an exposure with the outcome item over the rows of the study with that exposure.
 pub(crate) fn spearman(fits: &Fits, plan: &Plan, rows: &[usize], exposure: Measure) -> Vec<Row> {
-    let sample = Sample::new(fits, plan, rows, exposure);
+    let sample = Sample::new(
+        fits,
+        plan,
+        &study::rows(fits, plan, exposure, rows),
+        exposure,
+    );
     ranks::rows(&sample, &[Method::Spearman], resampling(plan)).0
 }
 
@@ -48,7 +53,7 @@ pub(crate) struct Found {
     pub(crate) weighting: Result<Weighting, (NotEstimable, Vec<String>)>,
 }
 
-/// Analyses some rows of the fit-level table.
+/// Analyses some rows of the study.
 pub(crate) fn found(fits: &Fits, plan: &Plan, rows: &[usize]) -> Found {
     let exposure = study::exposure(plan);
     let sample = Sample::new(fits, plan, rows, exposure);
@@ -107,10 +112,16 @@ pub(super) fn association(analysis: &mut Analysis<'_>) -> Result<Table, QueryErr
     let plan = analysis.plan;
     study::check(plan, &analysis.cohort.manifest.label_columns)?;
     let fits = analysis.fits()?;
+    // Who is in the study is decided once, over all groups: a patient's latest fitting is in one of them.
+    let all: Vec<usize> = (0..fits.len()).collect();
+    let study = study::rows(fits, plan, study::exposure(plan), &all);
     let groups: Vec<_> = fits
         .groups(&by)
         .into_iter()
-        .map(|group| (group.labels, found(fits, plan, &group.rows).rows))
+        .map(|mut group| {
+            group.rows.retain(|row| study.binary_search(row).is_ok());
+            (group.labels, found(fits, plan, &group.rows).rows)
+        })
         .collect();
     let rows = groups
         .iter()

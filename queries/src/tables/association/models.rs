@@ -51,7 +51,8 @@ pub(crate) fn fit(
             })
             .collect(),
         how: format!(
-            "proportional odds, Wald, {} over {} {}, t with {} degrees",
+            "proportional odds, {}; Wald, {} over {} {}, t with {} degrees",
+            columns.adjusted_for(),
             sandwich::NAME,
             answered.clusters,
             answered.kind.words(),
@@ -66,15 +67,11 @@ pub(crate) fn with_covariates(
     answered: &Answered,
     leading: Vec<(&str, Vec<f64>)>,
 ) -> Columns {
-    let covariates = sample.columns(&answered.positions);
-    let (names, values): (Vec<String>, Vec<Vec<f64>>) = leading
+    let leading = leading
         .into_iter()
         .map(|(name, values)| (name.to_owned(), values))
-        .unzip();
-    Columns {
-        values: [values, covariates.values].concat(),
-        names: [names, covariates.names].concat(),
-    }
+        .collect();
+    sample.columns(&answered.positions).after(leading)
 }
 
 /// The coefficient of one leading column as a row.
@@ -115,17 +112,23 @@ pub(crate) fn rows(
     let without = |method, reason: &NotEstimable, names: &[String]| {
         Row::without(method, weighted, answered, reason, names)
     };
-    let mut out = match fit(answered, &whole, weights) {
+    let model = fit(answered, &whole, weights);
+    let of_whole = |method| match &model {
         Ok(model) => model
             .terms
             .first()
-            .map(|term| row(ordinal, answered, weighted, term, &model.how))
-            .into_iter()
-            .collect(),
-        Err(reason) => vec![without(ordinal, &reason, &whole.names)],
+            .map(|term| row(method, answered, weighted, term, &model.how)),
+        Err(reason) => Some(without(method, reason, &whole.names)),
     };
+    let mut out: Vec<Row> = of_whole(ordinal).into_iter().collect();
     let parts = match split(&answered.exposure, &answered.clinician) {
         Ok(parts) => parts,
+        // With one clinician everything is within.
+        Err(NotEstimable::OneGroup) => {
+            out.extend(of_whole(within));
+            out.push(without(between, &NotEstimable::OneGroup, &[]));
+            return out;
+        }
         Err(reason) => {
             out.extend([within, between].map(|method| without(method, &reason, &[])));
             return out;

@@ -59,14 +59,15 @@ fn of_method(found: &RankReplicates, method: Method) -> &Result<Replicates, NotE
     }
 }
 
-/// A BCa interval, or without one the reason.
-fn bca(found: &Replicates, clusters: u64) -> Result<Interval, NotEstimable> {
-    found.bca(Levels::Expanded { clusters })
+/// The interval that is printed, or without one the reason. Of the bootstrap intervals the percentile one at levels
+/// widened for few clusters holds its 95 % best in simulation (docs/calibration.md); BCa stands beside it.
+fn printed(found: &Replicates, clusters: u64) -> Result<Interval, NotEstimable> {
+    found.percentile(Levels::Expanded { clusters })
 }
 
 fn how(kind: Cluster, clusters: u64, resampling: Resampling) -> String {
     format!(
-        "BCa bootstrap over {clusters} {}, {} resamples",
+        "percentile bootstrap over {clusters} {}, {} resamples",
         kind.words(),
         resampling.resamples
     )
@@ -94,6 +95,10 @@ fn p_within(
     let found = match method {
         Method::Spearman => plain(Statistic::Spearman),
         Method::Kendall => plain(Statistic::Kendall),
+        // Without covariates it is rho, and so is its test.
+        Method::Partial if given.numeric.is_empty() && given.categorical.is_empty() => {
+            plain(Statistic::Spearman)
+        }
         Method::Partial => freedman_lane(
             x,
             y,
@@ -120,10 +125,10 @@ fn plain_row(
     let estimates = || data.estimates(None);
     let (estimate, interval, how) = match of_method(found, method) {
         Ok(replicates) => {
-            let made = bca(replicates, answered.clusters)
+            let made = printed(replicates, answered.clusters)
                 .map(|interval| (interval, how(answered.kind, answered.clusters, resampling)));
             let (interval, how) = made.map_or_else(
-                |reason| textbook(answered, method, replicates.estimate, &reason),
+                |reason| textbook(answered, given, method, replicates.estimate, &reason),
                 |(i, how)| (Some(i), how),
             );
             (Some(replicates.estimate), interval, how)
@@ -137,7 +142,7 @@ fn plain_row(
             };
             match estimate {
                 Ok(estimate) => {
-                    let (interval, how) = textbook(answered, method, estimate, reason);
+                    let (interval, how) = textbook(answered, given, method, estimate, reason);
                     (Some(estimate), interval, how)
                 }
                 Err(reason) => {
@@ -161,14 +166,18 @@ fn plain_row(
 /// The interval that takes fittings as independent, for want of a better one, and words that say so.
 fn textbook(
     answered: &Answered,
+    given: &RankColumns,
     method: Method,
     estimate: f64,
     reason: &NotEstimable,
 ) -> (Option<Interval>, String) {
     let (made, name) = match method {
-        Method::Spearman | Method::Partial => {
-            (bonett_wright(estimate, answered.n()), "Bonett-Wright error")
-        }
+        Method::Spearman => (bonett_wright(estimate, answered.n()), "Bonett-Wright error"),
+        // Each column that is given takes a degree of freedom.
+        Method::Partial => (
+            bonett_wright(estimate, answered.n().saturating_sub(given.width())),
+            "Bonett-Wright error",
+        ),
         Method::Kendall => (kendall_interval(estimate, answered.n()), "Fieller error"),
     };
     match made {
@@ -249,9 +258,11 @@ fn bootstrapped(
     (rows, plain)
 }
 
-/// The weighted rank correlations, with the weights found anew in each resample.
+/// The weighted rank correlations, with the weights found anew in each resample of the clusters, those without an answer
+/// among them.
 pub(crate) fn weighted_rows(
     answered: &Answered,
+    clusters: u64,
     data: &RankData,
     resampling: Resampling,
     reweigh: Reweigh<'_>,
@@ -262,22 +273,22 @@ pub(crate) fn weighted_rows(
         .map(|method| match of_method(&found, *method) {
             Err(reason) => Row::without(method.name(), true, answered, reason, &[]),
             Ok(replicates) => {
-                let made = bca(replicates, answered.clusters);
+                let made = printed(replicates, clusters);
                 Row {
                     method: method.name(),
                     weighted: true,
                     n: answered.n(),
-                    clusters: answered.clusters,
+                    clusters,
                     estimate: Some(replicates.estimate),
                     how: match &made {
                         Ok(_) => format!(
                             "{}, weights anew in each; p by the spread of Fisher's z over them",
-                            how(answered.kind, answered.clusters, resampling)
+                            how(answered.kind, clusters, resampling)
                         ),
                         Err(reason) => format!("not estimable: {reason}"),
                     },
                     interval: made.ok(),
-                    p: replicates.p_of_correlation(answered.clusters).ok(),
+                    p: replicates.p_of_correlation(clusters).ok(),
                 }
             }
         })
@@ -309,10 +320,10 @@ fn side_by_side(
         _ => bonett_wright(replicates.estimate, answered.n()),
     };
     [
-        (over.clone(), bca(replicates, clusters)),
+        (over.clone(), printed(replicates, clusters)),
         (
-            over.replacen("BCa", "percentile", 1),
-            replicates.percentile(Levels::Expanded { clusters }),
+            over.replacen("percentile", "BCa", 1),
+            replicates.bca(Levels::Expanded { clusters }),
         ),
         (
             "Fisher z, fittings taken as independent".to_owned(),

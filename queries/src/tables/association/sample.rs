@@ -7,7 +7,6 @@ use fitcohort_pipeline::plan::Plan;
 use crate::covariates::{Columns, Covariates, RankColumns};
 use crate::fits::{Fits, Measure, numbered};
 use crate::statistics::NotEstimable;
-use crate::study;
 
 /// With fewer clinicians than this, intervals are made over patients: so few clusters say too little about their spread.
 pub(crate) const FEWEST_CLINICIANS: u64 = 10;
@@ -71,9 +70,8 @@ fn pick<T: Copy>(values: &[T], positions: &[usize]) -> Vec<T> {
 }
 
 impl Sample {
-    /// The fittings of a group that the plan's study looks at, with one exposure.
-    pub(crate) fn new(fits: &Fits, plan: &Plan, group: &[usize], exposure: Measure) -> Self {
-        let rows = study::rows(fits, plan, exposure, group);
+    /// Fittings of the plan's study (rows of [`crate::study::rows`]), with one exposure.
+    pub(crate) fn new(fits: &Fits, plan: &Plan, rows: &[usize], exposure: Measure) -> Self {
         let satisfied_from = plan.outcome.satisfied_from;
         let labels = |column: &str| {
             numbered(rows.iter().map(|&row| {
@@ -91,7 +89,7 @@ impl Sample {
             score: rows.iter().map(|&row| fits.score(row)).collect(),
             clinician: labels("clinician_id"),
             patient: labels("patient_id"),
-            covariates: Covariates::of(fits, &plan.covariates, &rows),
+            covariates: Covariates::of(fits, &plan.covariates, rows),
         }
     }
 

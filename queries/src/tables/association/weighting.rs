@@ -4,7 +4,6 @@ use super::ranks::{self, ready};
 use super::row::{Resampling, Row};
 use super::sample::{Answered, Sample};
 use super::{models, slices};
-use crate::covariates::Columns;
 use crate::statistics::NotEstimable;
 use crate::statistics::nonresponse::weights::ResponseModel;
 
@@ -34,15 +33,13 @@ pub(crate) fn weighting(
         .iter()
         .map(|&position| sample.score.get(position).copied().flatten().is_some())
         .collect();
-    let covariates = sample.columns(&asked);
     let exposures: Vec<f64> = asked
         .iter()
         .filter_map(|&position| sample.exposure.get(position).copied())
         .collect();
-    let columns = Columns {
-        values: [vec![exposures], covariates.values].concat(),
-        names: [vec![exposure.to_owned()], covariates.names].concat(),
-    };
+    let columns = sample
+        .columns(&asked)
+        .after(vec![(exposure.to_owned(), exposures)]);
     let cluster = sample.clusters_of(&asked, answered.kind);
     let model = ResponseModel::fit(&has_answered, &slices(&columns.values), &cluster)
         .map_err(|reason| (reason, columns.names))?;
@@ -86,6 +83,7 @@ pub(crate) fn rows(
 
 fn rank_rows(sample: &Sample, found: &Weighting, resampling: Resampling) -> Vec<Row> {
     let answered = &found.answered;
+    let clusters = found.model.clusters() as u64;
     let without = |reason: &NotEstimable| {
         ranks::Method::ALL
             .iter()
@@ -96,9 +94,11 @@ fn rank_rows(sample: &Sample, found: &Weighting, resampling: Resampling) -> Vec<
         let given = sample.rank_columns(&answered.positions);
         return match ready(answered, &given) {
             Err(reason) => without(&reason),
-            Ok(data) => ranks::weighted_rows(answered, &data, resampling, &|drawn, out| {
-                found.model.reweigh(drawn, out)
-            }),
+            Ok(data) => {
+                ranks::weighted_rows(answered, clusters, &data, resampling, &|drawn, out| {
+                    found.model.reweigh(drawn, out)
+                })
+            }
         };
     }
     // Some clusters have nobody who answered. They are drawn too, so that the model of who answers is found anew from
@@ -114,7 +114,7 @@ fn rank_rows(sample: &Sample, found: &Weighting, resampling: Resampling) -> Vec<
         .collect();
     match ready(&everyone, &given) {
         Err(reason) => without(&reason),
-        Ok(data) => ranks::weighted_rows(answered, &data, resampling, &|drawn, out| {
+        Ok(data) => ranks::weighted_rows(answered, clusters, &data, resampling, &|drawn, out| {
             let mut weights = vec![0.0; places.len()];
             found.model.reweigh(drawn, &mut weights)?;
             out.fill(0.0);
