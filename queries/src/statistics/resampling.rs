@@ -190,7 +190,7 @@ impl Replicates {
 }
 
 /// Φ, to full relative precision in both tails.
-fn normal_share(z: f64) -> f64 {
+pub(super) fn normal_share(z: f64) -> f64 {
     Normal::standard().sf(-z)
 }
 

@@ -10,9 +10,18 @@
 //! | [`proportions`] | intervals of shares and their difference |
 //! | [`levels`] | intervals of a mean and of a standard deviation |
 //! | [`correlations`] | interval of Spearman's rho |
-//! | [`clinicians`] | variance between clinicians, shrunken means |
+//! | [`rank_bootstraps`] | rank correlations of rows in clusters, plain and partial |
 //! | [`permutations`] | the test within clinicians: level and power |
+//! | [`confounders`] | the same given a confounder: level |
+//! | [`ordinal_models`] | the proportional-odds model on invented cohorts |
+//! | [`regressions`] | linear and logistic regression of rows in clusters |
+//! | [`dose_responses`] | the band of a dose-response curve |
+//! | [`nonresponse`] | bias from answers that did not come back, weights, bounds |
+//! | [`clinicians`] | variance between clinicians, shrunken means |
+//! | [`mixed_models`] | the same beside covariates |
+//! | [`spreads`] | how evenly clinicians fit |
 //! | [`funnels`] | how often a clinician who differs by chance alone is called out |
+//! | [`trends`] | trend in a share |
 //!
 //! Every replicate has a random stream of its own and is counted in whole numbers, so results do not depend on threads.
 #![cfg_attr(
@@ -25,14 +34,24 @@
 )]
 
 pub mod clinicians;
+pub mod confounders;
 pub mod correlations;
+pub mod dose_responses;
 mod draws;
 pub mod funnels;
 pub mod levels;
+pub mod mixed_models;
+pub mod nonresponse;
+pub mod ordinal_models;
 pub mod page;
 pub mod permutations;
 pub mod proportions;
+pub mod rank_bootstraps;
+mod rank_truth;
+pub mod regressions;
+pub mod spreads;
 pub mod study;
+pub mod trends;
 
 use study::{Effort, Family, Refused};
 
@@ -45,9 +64,18 @@ pub fn families(effort: Effort) -> Result<Vec<Family>, Refused> {
         proportions::family,
         levels::family,
         correlations::family,
-        clinicians::family,
+        rank_bootstraps::family,
         permutations::family,
+        confounders::family,
+        ordinal_models::family,
+        regressions::family,
+        dose_responses::family,
+        nonresponse::family,
+        clinicians::family,
+        mixed_models::family,
+        spreads::family,
         funnels::family,
+        trends::family,
     ]
     .into_iter()
     .map(|family| family(effort))

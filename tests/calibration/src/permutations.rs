@@ -24,7 +24,7 @@ fn scenario(seed: u64, effects: Effects) -> Scenario {
 }
 
 /// The two tests within clinicians and the plain p-value, each significant at 5 % or not.
-fn tests(scenario: &Scenario) -> Result<[Count; 3], Refused> {
+fn tests(scenario: &Scenario, shuffles: u64) -> Result<[Count; 3], Refused> {
     let (mut rms, mut satisfaction, mut clinician) = (Vec::new(), Vec::new(), Vec::new());
     for record in cohort(scenario)? {
         if record.rms_delivered && record.satisfaction_delivered {
@@ -38,7 +38,7 @@ fn tests(scenario: &Scenario) -> Result<[Count; 3], Refused> {
             &rms,
             &satisfaction,
             &clinician,
-            SHUFFLES,
+            shuffles,
             scenario.seed,
             statistic,
         )
@@ -65,11 +65,12 @@ pub fn family(effort: Effort) -> Result<Family, Refused> {
         clinician_confounding: -0.8,
         ..Effects::default()
     };
+    let shuffles = effort.resamples(SHUFFLES);
     let [spearman, kendall, plain] = run(effort.of(REPLICATES), |replicate| {
-        tests(&scenario(10_000 + replicate, confounded))
+        tests(&scenario(10_000 + replicate, confounded), shuffles)
     })?;
     let [power_spearman, power_kendall, _] = run(effort.of(REPLICATES / 2), |replicate| {
-        tests(&scenario(50_000 + replicate, Effects::default()))
+        tests(&scenario(50_000 + replicate, Effects::default()), shuffles)
     })?;
     Ok(Family {
         title: "Match and satisfaction within clinicians",

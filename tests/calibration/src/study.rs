@@ -21,13 +21,24 @@ pub enum Effort {
 
 impl Effort {
     /// Fewest replicates of a study.
-    pub const LEAST: u64 = 12;
+    pub const LEAST: u64 = 4;
+
+    /// Resamples or shuffles in each replicate of a short run: enough for an interval to be read off them.
+    const FEW: u64 = 49;
 
     /// Replicates to run of `all`.
     pub fn of(self, all: u64) -> u64 {
         match self {
             Self::Full => all,
             Self::OneIn(parts) => (all / parts.max(1)).max(Self::LEAST),
+        }
+    }
+
+    /// Resamples or shuffles to draw in each replicate, of `all`.
+    pub fn resamples(self, all: u64) -> u64 {
+        match self {
+            Self::Full => all,
+            Self::OneIn(_) => all.min(Self::FEW),
         }
     }
 }
@@ -62,63 +73,97 @@ impl Count {
     }
 }
 
+/// What is averaged over replicates.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Quantity {
+    /// A share of hits, from 0 to 1.
+    Share,
+    /// Any number, such as an estimate less the truth.
+    Number,
+}
+
 /// What all replicates saw.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Seen {
+    /// What was averaged.
+    pub quantity: Quantity,
     /// Replicates.
     pub replicates: u64,
-    /// Mean over replicates of the share of hits.
-    pub share: f64,
-    /// Standard error of that mean from the spread between replicates; none where each had one chance, since then it
-    /// follows from the share.
+    /// Its mean over replicates.
+    pub mean: f64,
+    /// Standard error of that mean from the spread between replicates; none for shares where each replicate had one
+    /// chance, since then it follows from the share.
     pub spread_error: Option<f64>,
 }
 
 impl Seen {
-    fn of(counts: &[Count]) -> Self {
-        let n = counts.len().max(1) as f64;
-        let share = |count: &Count| f64::from(count.hits) / f64::from(count.of.max(1));
-        let mean = counts.iter().map(share).sum::<f64>() / n;
-        let squares = counts
-            .iter()
-            .map(|count| (share(count) - mean).powi(2))
-            .sum::<f64>();
-        let several = counts.iter().any(|count| count.of > 1);
+    /// The shares of hits of all replicates.
+    pub fn of_counts(counts: impl IntoIterator<Item = Count>) -> Self {
+        let mut several = false;
+        let shares: Vec<f64> = counts
+            .into_iter()
+            .map(|count| {
+                several |= count.of > 1;
+                f64::from(count.hits) / f64::from(count.of.max(1))
+            })
+            .collect();
+        let seen = Self::of_numbers(&shares);
         Self {
-            replicates: counts.len() as u64,
-            share: mean,
-            spread_error: several.then(|| (squares / (n - 1.0).max(1.0) / n).sqrt()),
+            quantity: Quantity::Share,
+            spread_error: seen.spread_error.filter(|_| several),
+            ..seen
         }
     }
 
-    /// Standard error of the share if it were truly `nominal`.
+    /// The numbers of all replicates.
+    pub fn of_numbers(numbers: &[f64]) -> Self {
+        let n = numbers.len().max(1) as f64;
+        let mean = numbers.iter().sum::<f64>() / n;
+        let squares = numbers
+            .iter()
+            .map(|number| (number - mean).powi(2))
+            .sum::<f64>();
+        Self {
+            quantity: Quantity::Number,
+            replicates: numbers.len() as u64,
+            mean,
+            spread_error: Some((squares / (n - 1.0).max(1.0) / n).sqrt()),
+        }
+    }
+
+    /// Standard error of the mean if it were truly `nominal`.
     fn error_at(&self, nominal: f64) -> f64 {
         self.spread_error
             .unwrap_or_else(|| (nominal * (1.0 - nominal) / self.replicates as f64).sqrt())
     }
 
-    /// 95 % interval of the share: Wilson's where each replicate had one chance, normal over replicates otherwise.
+    /// 95 % interval of the mean: Wilson's for shares where each replicate had one chance, normal over replicates
+    /// otherwise.
     ///
     /// # Errors
     /// As [`proportion::wilson`].
     pub fn interval(&self) -> Result<Interval, Refused> {
         if let Some(error) = self.spread_error {
+            let (least, most) = match self.quantity {
+                Quantity::Share => (0.0, 1.0),
+                Quantity::Number => (f64::NEG_INFINITY, f64::INFINITY),
+            };
             return Ok(Interval {
-                lo: (self.share - Z_95 * error).max(0.0),
-                hi: (self.share + Z_95 * error).min(1.0),
+                lo: (self.mean - Z_95 * error).max(least),
+                hi: (self.mean + Z_95 * error).min(most),
             });
         }
-        let hits = (self.share * self.replicates as f64).round() as u64;
+        let hits = (self.mean * self.replicates as f64).round() as u64;
         Ok(proportion::wilson(hits, self.replicates)?)
     }
 }
 
-/// What a study claims of the share it counts.
+/// What a study claims of the share it counts, or of the mean it takes.
 ///
-/// "Monte Carlo limits" are a value plus and minus [`MONTE_CARLO_Z`] standard errors of the share at that value.
+/// "Monte Carlo limits" are a value plus and minus [`MONTE_CARLO_Z`] standard errors at that value.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Claim {
-    /// The share is this: it lies within the Monte Carlo limits.
+    /// It is this: it lies within the Monte Carlo limits.
     Is(f64),
     /// It is no less: it does not lie under the limits.
     AtLeast(f64),
@@ -127,6 +172,8 @@ pub enum Claim {
     /// It is more: it lies over the limits. Says that a setting is as hard as it is meant to be, and states a floor of
     /// power.
     Above(f64),
+    /// It is no further from 0: its size does not lie over the limits. For a bias that is small rather than none.
+    Within(f64),
 }
 
 impl Claim {
@@ -135,14 +182,16 @@ impl Claim {
         let (Self::Is(nominal)
         | Self::AtLeast(nominal)
         | Self::AtMost(nominal)
-        | Self::Above(nominal)) = self;
+        | Self::Above(nominal)
+        | Self::Within(nominal)) = self;
         let slack = MONTE_CARLO_Z * seen.error_at(nominal);
         let (low, high) = (nominal - slack, nominal + slack);
         match self {
-            Self::Is(_) => (low..=high).contains(&seen.share),
-            Self::AtLeast(_) => seen.share >= low,
-            Self::AtMost(_) => seen.share <= high,
-            Self::Above(_) => seen.share > high,
+            Self::Is(_) => (low..=high).contains(&seen.mean),
+            Self::AtLeast(_) => seen.mean >= low,
+            Self::AtMost(_) => seen.mean <= high,
+            Self::Above(_) => seen.mean > high,
+            Self::Within(_) => seen.mean.abs() <= high,
         }
     }
 }
@@ -185,20 +234,29 @@ pub struct Family {
     pub studies: Vec<Study>,
 }
 
-/// Runs `replicates` of something that counts `K` things at once, in parallel.
+/// Runs `replicates` of something in parallel; what each gave, in their order.
 ///
 /// # Errors
 /// The first refusal, by number of replicate.
+pub fn each<T: Send>(
+    replicates: u64,
+    one: impl Fn(u64) -> Result<T, Refused> + Send + Sync,
+) -> Result<Vec<T>, Refused> {
+    let found: Vec<Result<T, Refused>> = (0..replicates).into_par_iter().map(&one).collect();
+    found.into_iter().collect()
+}
+
+/// Runs `replicates` of something that counts `K` things at once, in parallel.
+///
+/// # Errors
+/// As [`each`].
 pub fn run<const K: usize>(
     replicates: u64,
     one: impl Fn(u64) -> Result<[Count; K], Refused> + Send + Sync,
 ) -> Result<[Seen; K], Refused> {
-    let each: Vec<Result<[Count; K], Refused>> =
-        (0..replicates).into_par_iter().map(&one).collect();
-    let counts: Vec<[Count; K]> = each.into_iter().collect::<Result<_, _>>()?;
+    let counts = each(replicates, one)?;
     Ok(std::array::from_fn(|k| {
-        let own: Vec<Count> = counts.iter().map(|row| row[k]).collect();
-        Seen::of(&own)
+        Seen::of_counts(counts.iter().map(|row| row[k]))
     }))
 }
 
@@ -236,9 +294,21 @@ mod tests {
             Ok([Count::among((0..4).map(|k| k < hits))])
         })
         .unwrap()[0];
-        assert_eq!(seen.share, 0.5);
+        assert_eq!(seen.mean, 0.5);
         assert!((seen.spread_error.unwrap() - (1.0_f64 / 24.0).sqrt()).abs() < 1e-15);
         assert!(seen.interval().unwrap().contains(0.5));
+    }
+
+    /// Numbers -1, 0, 0, 5 by hand: mean 1, squares 4 + 1 + 1 + 16 = 22, standard error sqrt(22 / 3 / 4) = 1.35401.
+    #[test]
+    fn means_are_judged_by_their_spread() {
+        let seen = Seen::of_numbers(&[-1.0, 0.0, 0.0, 5.0]);
+        assert_eq!(seen.mean, 1.0);
+        assert!((seen.spread_error.unwrap() - 1.354_01).abs() < 5e-6);
+        assert!(seen.interval().unwrap().lo < -1.6);
+        assert!(Claim::Is(0.0).holds(&seen) && !Claim::Above(0.0).holds(&seen));
+        let none = Seen::of_numbers(&[-0.3; 4]);
+        assert!(Claim::Within(0.3).holds(&none) && !Claim::Within(0.29).holds(&none));
     }
 
     #[test]
@@ -257,6 +327,8 @@ mod tests {
         assert_eq!(Effort::Full.of(5_000), 5_000);
         assert_eq!(Effort::OneIn(100).of(5_000), 50);
         assert_eq!(Effort::OneIn(0).of(50), 50);
-        assert_eq!(Effort::OneIn(1_000).of(5_000), Effort::LEAST);
+        assert_eq!(Effort::Full.resamples(500), 500);
+        assert_eq!(Effort::OneIn(100).resamples(500), 49);
+        assert_eq!(Effort::OneIn(2_000).of(5_000), Effort::LEAST);
     }
 }

@@ -89,12 +89,12 @@ const LEAST_REPLICATES: u32 = 40;
 /// is the nearest `fraction` of the rows as in [`super::lowess`]; with weights, that share of the weight. There are no
 /// robustness weights: the scores of a scale are answers, and an extreme one is no error.
 ///
-/// The band is the percentile interval (0.025 to 0.975) of a bootstrap of whole clusters: each replicate draws as many
-/// clusters as there are, on its own random stream `"dose-response"`. The bandwidth of the full sample is kept in the
-/// replicates, so the band is that of a curve with this bandwidth; bias from smoothing is not in it. Percentile bands
-/// are too narrow with few clusters: over simulated samples of 40 clusters of unequal size, this one held a straight
-/// line in 91 to 94 % of them. Sources: Cleveland (1979), J Am Stat Assoc 74:829; Davison & Hinkley (1997), Bootstrap
-/// Methods and their Application, section 3.8 (from memory).
+/// The band is the percentile interval of a bootstrap of whole clusters, at levels widened for their number
+/// ([`Levels::Expanded`](super::super::resampling::Levels::Expanded)): each replicate draws as many clusters as there
+/// are, on its own random stream `"dose-response"`. The bandwidth of the full sample is kept in the replicates, so the
+/// band is that of a curve with this bandwidth; bias from smoothing is not in it. How often it holds a straight line is
+/// in `docs/calibration.md`. Sources: Cleveland (1979), J Am Stat Assoc 74:829; Davison & Hinkley (1997), Bootstrap
+/// Methods and their Application, section 3.8 (from memory); Hesterberg (2015), Am Stat 69:371, for the levels.
 ///
 /// With `reweigh` the weights are found anew in each replicate, for weights that come from a model of the same rows.
 ///

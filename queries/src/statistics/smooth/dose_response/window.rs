@@ -1,6 +1,7 @@
 //! What lies around one place of a grid, and the local line there.
 
 use super::super::super::description::quantile;
+use super::super::super::resampling::{Levels, normal_share};
 use super::super::super::{NotEstimable, finite};
 use super::super::{LEAST_SPREAD, tricube};
 use super::sample::Sample;
@@ -176,11 +177,13 @@ impl Window {
                 replicates: u64::from(settings.replicates),
             });
         }
+        let clusters = sample.clusters as u64;
+        let z = Levels::Expanded { clusters }.upper_z()?;
         Ok(Point {
             at,
             fit: finite(sample.centre + fit)?,
-            lo: finite(sample.centre + quantile(fits, 0.025)?)?,
-            hi: finite(sample.centre + quantile(fits, 0.975)?)?,
+            lo: finite(sample.centre + quantile(fits, normal_share(-z))?)?,
+            hi: finite(sample.centre + quantile(fits, normal_share(z))?)?,
             n_effective: self.n_effective,
             clusters: self.clusters,
             bandwidth: self.bandwidth,
