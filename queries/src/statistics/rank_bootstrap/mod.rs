@@ -2,15 +2,20 @@
 //!
 //! Sorting is done once, in [`prepare`]. Each resample is then a set of row weights, and one pass over the rows gives
 //! the weighted Spearman's rho, tau-b and partial rho of several resamples side by side: rows that a resample holds
-//! twice are never copied.
+//! twice are never copied. For few clusters there is a shorter way, see [`by_cluster`].
 
+mod by_cluster;
 mod concordance;
 mod cross_products;
+mod polynomials;
 mod projection;
 
 use super::rank::{check_pairs, dense_ranks};
-use super::resampling::{Design, Each, LANES, Replicates, Times, cluster_bootstrap_side_by_side};
+use super::resampling::{
+    Design, Each, LANES, Replicates, Times, cluster_bootstrap, cluster_bootstrap_side_by_side,
+};
 use super::{NotEstimable, all_finite, finite, same_length};
+use by_cluster::ByCluster;
 use cross_products::{Lanes, Scratch, ZERO, add};
 
 /// Weights must lie in this range or be 0, so that no cube of their sum leaves the range of floating point.
@@ -296,14 +301,20 @@ impl RankData {
     /// # Errors
     /// Each correlation has its own, as [`RankData::estimates`] and [`cluster_bootstrap`].
     pub fn bootstrap(&self, replicates: u64, seed: u64) -> RankReplicates {
-        let state = || (Scratch::new(self), vec![ZERO; self.clusters]);
-        self.resample(replicates, seed, state, |times, (scratch, weights)| {
+        let design = self.design(replicates, seed);
+        if let Some(sums) = ByCluster::worth(self, replicates) {
+            let statistic = |times: &[u32], work: &mut _| sums.three(times, work);
+            return of_each(cluster_bootstrap(design, || sums.work(), statistic));
+        }
+        let scratch = || (Scratch::new(self), vec![ZERO; self.clusters]);
+        let statistic = |times: &[Times], (scratch, weights): &mut (Scratch, Vec<Lanes>)| {
             for (weight, times) in weights.iter_mut().zip(times) {
                 *weight = times.map(f64::from);
             }
             self.set_weights(scratch, |row| weights[self.cluster[row] as usize]);
             self.three(scratch)
-        })
+        };
+        of_each(cluster_bootstrap_side_by_side(design, scratch, statistic))
     }
 
     /// Bootstraps the three correlations over whole clusters, with row weights that are worked out anew for each
@@ -321,8 +332,8 @@ impl RankData {
         seed: u64,
         reweigh: Reweigh<'_>,
     ) -> RankReplicates {
-        let state = || (Scratch::new(self), vec![ZERO; self.rows()]);
-        self.resample(replicates, seed, state, |times, (scratch, weights)| {
+        let scratch = || (Scratch::new(self), vec![ZERO; self.rows()]);
+        let statistic = |times: &[Times], (scratch, weights): &mut (Scratch, Vec<Lanes>)| {
             let reweighed = reweigh(times, weights);
             let loaded = self.load(weights, scratch);
             let mut found = self.three(scratch);
@@ -332,33 +343,17 @@ impl RankData {
                 }
             }
             found
-        })
+        };
+        let design = self.design(replicates, seed);
+        of_each(cluster_bootstrap_side_by_side(design, scratch, statistic))
     }
 
-    fn resample<S>(
-        &self,
-        replicates: u64,
-        seed: u64,
-        scratch: impl Fn() -> S + Sync + Send,
-        statistic: impl Fn(&[Times], &mut S) -> [Each<f64, 3>; LANES] + Sync + Send,
-    ) -> RankReplicates {
-        let design = Design {
+    fn design(&self, replicates: u64, seed: u64) -> Design<'static> {
+        Design {
             clusters: self.clusters,
             replicates,
             seed,
             domain: "bootstrap of rank correlations",
-        };
-        match cluster_bootstrap_side_by_side(design, scratch, statistic) {
-            Ok([spearman, kendall, partial]) => RankReplicates {
-                spearman,
-                kendall,
-                partial,
-            },
-            Err(reason) => RankReplicates {
-                spearman: Err(reason.clone()),
-                kendall: Err(reason.clone()),
-                partial: Err(reason),
-            },
         }
     }
 
@@ -412,6 +407,17 @@ impl RankData {
                 projection::partial(self, scratch, lane),
             ]
         })
+    }
+}
+
+/// The bootstraps by name.
+fn of_each(found: Result<Each<Replicates, 3>, NotEstimable>) -> RankReplicates {
+    let [spearman, kendall, partial] =
+        found.unwrap_or_else(|reason| std::array::from_fn(|_| Err(reason.clone())));
+    RankReplicates {
+        spearman,
+        kendall,
+        partial,
     }
 }
 

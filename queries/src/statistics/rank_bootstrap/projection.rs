@@ -28,10 +28,13 @@ pub(super) fn partial(
     lane: usize,
 ) -> Result<f64, NotEstimable> {
     fill(data, scratch, lane);
-    let covariates = data.columns.len() - 1 + data.dummies;
+    given_covariates(&mut scratch.matrix, data.columns.len() - 1 + data.dummies)
+}
+
+/// The same from the matrix of centred products over covariates, x and y, which it uses up.
+pub(super) fn given_covariates(matrix: &mut [f64], covariates: usize) -> Result<f64, NotEstimable> {
     let side = covariates + 2;
     let (x, y) = (covariates, covariates + 1);
-    let matrix = scratch.matrix.as_mut_slice();
     eliminate(matrix, side, covariates);
     let (xx, yy) = (matrix[x * side + x], matrix[y * side + y]);
     if xx <= LEFT || yy <= LEFT {
