@@ -75,10 +75,8 @@ impl Shuffle {
     ) {
         let places = self.places(rng, values.len());
         for (last, &chosen) in (1..values.len()).rev().zip(places) {
-            let stays = values[chosen as usize];
-            values[chosen as usize] = values[last];
-            values[last] = stays;
-            settled(last, stays);
+            values.swap(chosen as usize, last);
+            settled(last, values[last]);
         }
         if let Some(&first) = values.first() {
             settled(0, first);

@@ -270,7 +270,7 @@ pub struct Design<'a> {
 pub type Each<T, const K: usize> = [Result<T, NotEstimable>; K];
 
 /// Resamples that are worked through side by side, so that what they share is read once for all of them.
-pub const LANES: usize = 8;
+pub const LANES: usize = 4;
 
 /// How often one cluster was drawn in each of the resamples side by side.
 pub type Times = [u32; LANES];

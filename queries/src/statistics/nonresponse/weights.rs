@@ -349,11 +349,23 @@ impl ResponseModel {
 
     /// The linear predictors of neighbouring rows.
     fn predict(&self, coefficients: &DVector<f64>, start: usize, eta: &mut [f64]) {
-        eta.fill(coefficients[0]);
-        for (column, b) in self.rows.columns.iter().zip(coefficients.iter().skip(1)) {
-            for (eta, x) in eta.iter_mut().zip(&column[start..]) {
-                *eta += b * x;
+        let (first, others) = (coefficients[0], &coefficients.as_slice()[1..]);
+        // Eight rows at a time, whose sums stay in registers.
+        let (eights, rest) = eta.as_chunks_mut::<8>();
+        let mut at = start;
+        for eight in eights {
+            let mut sums = [first; 8];
+            for (column, b) in self.rows.columns.iter().zip(others) {
+                for (sum, x) in sums.iter_mut().zip(&column[at..at + 8]) {
+                    *sum += b * x;
+                }
             }
+            *eight = sums;
+            at += 8;
+        }
+        for (eta, row) in rest.iter_mut().zip(at..) {
+            let columns = self.rows.columns.iter().zip(others);
+            *eta = columns.fold(first, |sum, (column, b)| sum + b * column[row]);
         }
     }
 

@@ -263,9 +263,9 @@ fn add_products(data: &RankData, rows: &[usize], ranks: &[Vec<f64>], sums: &mut 
         start += members.len();
         for j in 0..ranked {
             let left = DMatrixView::from_slice(&ranks[j][own.clone()], clusters, members.len());
-            for k in j..ranked {
+            for (k, right) in ranks.iter().enumerate().skip(j) {
                 let right = DMatrixView::from_slice_with_strides(
-                    &ranks[k][own.clone()],
+                    &right[own.clone()],
                     members.len(),
                     clusters,
                     clusters,

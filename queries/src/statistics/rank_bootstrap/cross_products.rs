@@ -12,20 +12,24 @@ pub(super) type Lanes = [f64; LANES];
 /// Nothing yet, in each lane.
 pub(super) const ZERO: Lanes = [0.0; LANES];
 
+/// `left · right` in each lane.
+///
+/// Here and below a whole result is made before it is stored: only then is it plain that it may be made in vectors.
+#[inline(always)]
+fn product(left: &Lanes, right: &Lanes) -> Lanes {
+    std::array::from_fn(|lane| left[lane] * right[lane])
+}
+
 /// `total += left · right` in each lane.
 #[inline(always)]
 pub(super) fn add_product(total: &mut Lanes, left: &Lanes, right: &Lanes) {
-    for lane in 0..LANES {
-        total[lane] += left[lane] * right[lane];
-    }
+    *total = std::array::from_fn(|lane| total[lane] + left[lane] * right[lane]);
 }
 
 /// `total += more` in each lane.
 #[inline(always)]
 pub(super) fn add(total: &mut Lanes, more: &Lanes) {
-    for lane in 0..LANES {
-        total[lane] += more[lane];
-    }
+    *total = std::array::from_fn(|lane| total[lane] + more[lane]);
 }
 
 /// What a thread works with, made once.
@@ -109,7 +113,7 @@ impl Ranked {
             self.before[lane] += weight;
             self.squares[lane] += weight * rank[lane] * rank[lane];
             self.untied[lane] += weight * (total[lane] - weight);
-            self.levels[lane] += f64::from(u8::from(weight > 0.0));
+            self.levels[lane] += if weight > 0.0 { 1.0 } else { 0.0 };
         }
         rank
     }
@@ -186,15 +190,14 @@ impl RankData {
             row[0] = x.next(&weight_of_run, &total);
             for i in run {
                 let weight = &scratch.weights[i];
-                for j in 1..C {
-                    row[j] = scratch.ranks[j - 1][self.columns[j].levels[i] as usize];
+                for (j, rank) in row.iter_mut().enumerate().skip(1) {
+                    *rank = scratch.ranks[j - 1][self.columns[j].levels[i] as usize];
                 }
                 let first = self.cell.levels[i] as usize * (C + 1);
                 let sums = &mut scratch.cells[first..first + C + 1];
                 add(&mut sums[0], weight);
                 for j in 0..C {
-                    let mut weighted = ZERO;
-                    add_product(&mut weighted, weight, &row[j]);
+                    let weighted = product(weight, &row[j]);
                     add(&mut sums[j + 1], &weighted);
                     for k in j + 1..C {
                         add_product(&mut products[j][k], &weighted, &row[k]);
@@ -233,8 +236,7 @@ impl RankData {
                 let sums = &mut scratch.cells[first..first + columns + 1];
                 add(&mut sums[0], weight);
                 for j in 0..columns {
-                    let mut weighted = ZERO;
-                    add_product(&mut weighted, weight, &row[j]);
+                    let weighted = product(weight, &row[j]);
                     add(&mut sums[j + 1], &weighted);
                     let products = &mut scratch.products[j * columns..(j + 1) * columns];
                     for k in j + 1..columns {
