@@ -2,7 +2,7 @@
 //!
 //! Sorting is done once, in [`prepare`]. Each resample is then a set of row weights, and one pass over the rows gives
 //! the weighted Spearman's rho, tau-b and partial rho of several resamples side by side: rows that a resample holds
-//! twice are never copied. For few clusters there is a shorter way, see [`by_cluster`].
+//! twice are never copied. For few clusters there is a shorter way, in `by_cluster`.
 
 mod by_cluster;
 mod concordance;
@@ -295,8 +295,9 @@ impl RankData {
 
     /// Bootstraps the three correlations over whole clusters, each row weighing what its cluster's multiplicity says.
     ///
-    /// Runs on the current rayon pool. The result does not depend on the number of threads, nor, to the last bit, on
-    /// the order of the rows: rows that are alike in all columns and cluster have equal weights.
+    /// Runs on the current rayon pool. With up to 100 clusters of enough rows, n rows and G clusters cost O(n G²) once
+    /// and a resample O(G³), with small constants; else a resample costs O(n). The result does not depend on the number
+    /// of threads, nor, to the last bit, on the order of the rows: rows that are alike in all columns and cluster have equal weights.
     ///
     /// # Errors
     /// Each correlation has its own, as [`RankData::estimates`] and [`cluster_bootstrap`].
