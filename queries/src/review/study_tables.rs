@@ -10,7 +10,6 @@ use crate::covariates::not_estimable;
 use crate::statistics::categorical::proportionality;
 use crate::statistics::description::quantile;
 use crate::statistics::nonresponse::bounds::{ShareAnswers, of_share};
-use crate::statistics::rank_bootstrap::Reweigh;
 use crate::statistics::resampling::{Design, Levels, cluster_bootstrap};
 use crate::statistics::smooth::{Rows, Settings, dose_response};
 use crate::statistics::{Interval, NotEstimable};
@@ -355,13 +354,16 @@ fn satisfied(
     out.build()
 }
 
+/// Fills one weight a row from how often each cluster was drawn.
+type Weigh<'a> = &'a (dyn Fn(&[u32], &mut [f64]) -> Result<(), NotEstimable> + Sync);
+
 /// A share under weights, bootstrapped over clusters.
 fn bootstrapped(
     clusters: u64,
     flags: &[bool],
     resampling: Resampling,
     domain: &str,
-    reweigh: Reweigh<'_>,
+    reweigh: Weigh<'_>,
 ) -> Result<(f64, Interval), NotEstimable> {
     let design = Design {
         clusters: clusters as usize,

@@ -6,7 +6,7 @@
 
 use rayon::prelude::*;
 
-use super::random::{below, stream};
+use super::random::{Shuffle, stream};
 use super::rank::{Fenwick, check_pairs, dense_ranks, kendall, mid_ranks, rho_of_ranks};
 use super::{NotEstimable, same_length};
 
@@ -205,20 +205,15 @@ fn spearman_replicates(rows: &Rows, replicates: u64, seed: u64) -> Result<Outcom
         .collect();
     let extreme = count_extreme(
         replicates,
-        || y.clone(),
-        |replicate, shuffled: &mut Vec<f64>| {
+        || (y.clone(), Shuffle::default()),
+        |replicate, (shuffled, shuffle)| {
             shuffled.copy_from_slice(&y);
             let mut rng = stream(seed, Statistic::Spearman.domain(), replicate);
             let mut sum = 0.0;
             for members in &movable {
                 let (ranks, weights) = (&mut shuffled[members.clone()], &centred[members.clone()]);
-                // Fisher and Yates from the end: what lands in place `last` stays, so its product is taken at once.
-                for last in (1..ranks.len()).rev() {
-                    let chosen = below(&mut rng, last as u32 + 1) as usize;
-                    ranks.swap(last, chosen);
-                    sum += ranks[last] * weights[last];
-                }
-                sum += ranks[0] * weights[0];
+                // What lands in a place stays there, so its product is taken at once.
+                shuffle.run(&mut rng, ranks, |place, rank| sum += rank * weights[place]);
             }
             sum.abs() >= limit
         },
@@ -241,36 +236,72 @@ fn kendall_replicates(rows: &Rows, replicates: u64, seed: u64) -> Result<Outcome
     let n = rows.x.len() as f64;
     let limit = (observed.s as f64 - expected).abs() - TIE * n * (n - 1.0) / 2.0;
 
-    let scratch = || (counted.clone(), counted.clone(), Fenwick::new(levels));
-    let extreme = count_extreme(
-        replicates,
-        scratch,
-        |replicate, (shuffled, walked, tree)| {
-            shuffled.copy_from_slice(&counted);
-            let mut rng = stream(seed, Statistic::Kendall.domain(), replicate);
-            for members in &rows.clusters {
-                let ranks = &mut shuffled[members.clone()];
-                for last in (1..ranks.len()).rev() {
-                    ranks.swap(last, below(&mut rng, last as u32 + 1) as usize);
-                }
-            }
-            for (rank, row) in walked.iter_mut().zip(&walk.order) {
-                *rank = shuffled[*row as usize];
-            }
-            let s = match levels {
-                0..=8 => concordance_of_few::<8>(walked, &walk.runs),
-                9..=32 => concordance_of_few::<32>(walked, &walk.runs),
-                _ => tree.concordance(walked, &walk.runs),
-            };
-            (s as f64 - expected).abs() >= limit
-        },
-    );
+    // Few values are shuffled as bytes, which stay close to the processor.
+    let extreme = if levels <= MANY {
+        let few: Vec<u8> = counted.iter().map(|&level| level as u8).collect();
+        count_extreme(
+            replicates,
+            || (Shuffled::new(&few), ()),
+            |replicate, (shuffled, ())| {
+                let walked = shuffled.draw(&few, rows, &walk, seed, replicate);
+                let s = match levels {
+                    0..=8 => concordance_of_few::<8>(walked, &walk),
+                    _ => concordance_of_few::<MANY>(walked, &walk),
+                };
+                (s as f64 - expected).abs() >= limit
+            },
+        )
+    } else {
+        count_extreme(
+            replicates,
+            || (Shuffled::new(&counted), Fenwick::new(levels)),
+            |replicate, (shuffled, tree)| {
+                let walked = shuffled.draw(&counted, rows, &walk, seed, replicate);
+                (tree.concordance(walked, &walk.runs) as f64 - expected).abs() >= limit
+            },
+        )
+    };
     let expected = expected / tau_scale(rows)?;
     Ok(Outcome {
         extreme,
         observed: observed.tau_b,
         expected,
     })
+}
+
+/// With more distinct values than this, concordance is counted in a tree.
+const MANY: usize = 32;
+
+/// A thread's shuffled values.
+struct Shuffled<T> {
+    values: Vec<T>,
+    /// The same in the order of the walk.
+    walked: Vec<T>,
+    shuffle: Shuffle,
+}
+
+impl<T: Copy> Shuffled<T> {
+    fn new(values: &[T]) -> Self {
+        Self {
+            values: values.to_vec(),
+            walked: values.to_vec(),
+            shuffle: Shuffle::default(),
+        }
+    }
+
+    /// The values of one replicate, shuffled within clusters, in the order of the walk.
+    fn draw(&mut self, of: &[T], rows: &Rows, walk: &Walk, seed: u64, replicate: u64) -> &[T] {
+        self.values.copy_from_slice(of);
+        let mut rng = stream(seed, Statistic::Kendall.domain(), replicate);
+        for members in &rows.clusters {
+            let values = &mut self.values[members.clone()];
+            self.shuffle.run(&mut rng, values, |_, _| ());
+        }
+        for (value, row) in self.walked.iter_mut().zip(&walk.order) {
+            *value = self.values[*row as usize];
+        }
+        &self.walked
+    }
 }
 
 /// What divides concordance to give tau-b: a column against itself has S equal to the number of its untied pairs.
@@ -286,6 +317,8 @@ fn tau_scale(rows: &Rows) -> Result<f64, NotEstimable> {
 struct Walk {
     order: Vec<u32>,
     runs: Vec<std::ops::Range<usize>>,
+    /// The pairs of places within a run, unless there are more of them than rows.
+    tied: Option<Vec<[u32; 2]>>,
 }
 
 impl Walk {
@@ -298,7 +331,13 @@ impl Walk {
             runs.push(start..start + tied.len());
             start += tied.len();
         }
-        Self { order, runs }
+        let pairs: usize = runs.iter().map(|run| run.len() * (run.len() - 1) / 2).sum();
+        let within = |run: &std::ops::Range<usize>| {
+            let (start, end) = (run.start as u32, run.end as u32);
+            (start..end).flat_map(move |a| (a + 1..end).map(move |b| [a, b]))
+        };
+        let tied = (pairs <= order.len()).then(|| runs.iter().flat_map(within).collect());
+        Self { order, runs, tied }
     }
 }
 
@@ -306,7 +345,7 @@ impl Walk {
 ///
 /// `balance[v]` is how many rows so far lie under v less how many lie over it: what a row of value v adds to S. Adding
 /// one row changes all entries by +1, 0 or −1, one short vector operation.
-fn concordance_of_few<const LANES: usize>(walked: &[u32], runs: &[std::ops::Range<usize>]) -> i64 {
+fn concordance_of_few<const LANES: usize>(walked: &[u8], walk: &Walk) -> i64 {
     let mut change = [[0_i32; LANES]; LANES];
     for (value, lanes) in change.iter_mut().enumerate() {
         for (other, lane) in lanes.iter_mut().enumerate() {
@@ -314,16 +353,31 @@ fn concordance_of_few<const LANES: usize>(walked: &[u32], runs: &[std::ops::Rang
         }
     }
     let mut balance = [0_i32; LANES];
+    let add = |balance: &mut [i32; LANES], value: u8| {
+        let lanes = &change[usize::from(value) % LANES];
+        for (total, lane) in balance.iter_mut().zip(lanes) {
+            *total += lane;
+        }
+    };
     let mut s = 0_i64;
-    for run in runs {
+    if let Some(tied) = &walk.tied {
+        // With few ties: as if there were none, so that the loop has no turns, then less the tied pairs.
+        for &value in walked {
+            s += i64::from(balance[usize::from(value) % LANES]);
+            add(&mut balance, value);
+        }
+        let sign = |&[a, b]: &[u32; 2]| {
+            let (a, b) = (walked[a as usize], walked[b as usize]);
+            i64::from(b > a) - i64::from(b < a)
+        };
+        return s - tied.iter().map(sign).sum::<i64>();
+    }
+    for run in &walk.runs {
         for &value in &walked[run.clone()] {
-            s += i64::from(balance[value as usize % LANES]);
+            s += i64::from(balance[usize::from(value) % LANES]);
         }
         for &value in &walked[run.clone()] {
-            let lanes = &change[value as usize % LANES];
-            for (total, lane) in balance.iter_mut().zip(lanes) {
-                *total += lane;
-            }
+            add(&mut balance, value);
         }
     }
     s

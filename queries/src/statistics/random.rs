@@ -40,14 +40,77 @@ fn fnv1a(bytes: &[u8]) -> u64 {
 /// from a library, because a library may change how it draws and with it every published p-value.
 #[inline]
 pub fn below(rng: &mut impl Rng, bound: u32) -> u32 {
-    let mut product = u64::from(rng.next_u32()) * u64::from(bound);
+    below_of(|| rng.next_u32(), bound)
+}
+
+/// [`below`] from any source of random words.
+#[inline]
+fn below_of(mut word: impl FnMut() -> u32, bound: u32) -> u32 {
+    let mut product = u64::from(word()) * u64::from(bound);
     if (product as u32) < bound {
         let reject_under = bound.wrapping_neg() % bound.max(1);
         while (product as u32) < reject_under {
-            product = u64::from(rng.next_u32()) * u64::from(bound);
+            product = u64::from(word()) * u64::from(bound);
         }
     }
     (product >> 32) as u32
+}
+
+/// The draws of a shuffle, many at a time; made once for a thread.
+#[derive(Default)]
+pub(super) struct Shuffle {
+    bytes: Vec<u8>,
+    places: Vec<u32>,
+}
+
+impl Shuffle {
+    /// Shuffles from the end, after Fisher and Yates: the value in place `last` is swapped with one in `0..=last`, drawn
+    /// as by [`below`]. `settled` is told each place from the end and the value that stays there.
+    #[inline(always)]
+    pub(super) fn run<T: Copy>(
+        &mut self,
+        rng: &mut impl Rng,
+        values: &mut [T],
+        mut settled: impl FnMut(usize, T),
+    ) {
+        let places = self.places(rng, values.len());
+        for (last, &chosen) in (1..values.len()).rev().zip(places) {
+            values.swap(chosen as usize, last);
+            settled(last, values[last]);
+        }
+        if let Some(&first) = values.first() {
+            settled(0, first);
+        }
+    }
+
+    /// What [`below`] would draw one by one for the bounds `values`, `values - 1` and so on down to 2. Leaves the stream
+    /// where [`below`] would.
+    fn places(&mut self, rng: &mut impl Rng, values: usize) -> &[u32] {
+        let draws = values.saturating_sub(1);
+        self.bytes.resize(4 * draws, 0);
+        self.places.resize(draws, 0);
+        rng.fill_bytes(&mut self.bytes);
+        let words = self.bytes.as_chunks().0;
+        let mut doubtful = 0;
+        for ((place, word), passed) in self.places.iter_mut().zip(words).zip(0_u32..) {
+            let bound = values as u32 - passed;
+            let product = u64::from(u32::from_le_bytes(*word)) * u64::from(bound);
+            *place = (product >> 32) as u32;
+            doubtful |= u32::from((product as u32) < bound);
+        }
+        if doubtful != 0 {
+            // Some word may have to be rejected, which moves all after it: once in a long while, and so one by one.
+            let mut known = words.iter();
+            for (place, passed) in self.places.iter_mut().zip(0_u32..) {
+                let word = || match known.next() {
+                    Some(word) => u32::from_le_bytes(*word),
+                    None => rng.next_u32(),
+                };
+                *place = below_of(word, values as u32 - passed);
+            }
+        }
+        &self.places
+    }
 }
 
 #[cfg(test)]
@@ -79,6 +142,50 @@ mod tests {
         assert_ne!(base, first(2, "a", 1));
         assert_ne!(base, first(1, "b", 1));
         assert_ne!(base, first(1, "a", 2));
+    }
+
+    /// A generator whose words are all 0 but each third: `below` rejects 0 for bounds that are no power of 2.
+    struct Poor(u32);
+
+    impl rand::rand_core::TryRng for Poor {
+        type Error = std::convert::Infallible;
+
+        fn try_next_u32(&mut self) -> Result<u32, Self::Error> {
+            self.0 += 1;
+            Ok(if self.0.is_multiple_of(3) {
+                self.0.wrapping_mul(0x9e37_79b9)
+            } else {
+                0
+            })
+        }
+
+        fn try_next_u64(&mut self) -> Result<u64, Self::Error> {
+            Ok(u64::from(self.try_next_u32()?))
+        }
+
+        fn try_fill_bytes(&mut self, bytes: &mut [u8]) -> Result<(), Self::Error> {
+            for word in bytes.chunks_mut(4) {
+                word.copy_from_slice(&self.try_next_u32()?.to_le_bytes());
+            }
+            Ok(())
+        }
+    }
+
+    #[test]
+    fn many_draws_are_those_one_by_one() {
+        fn same(mut one: impl Rng, mut many: impl Rng) {
+            let mut shuffle = Shuffle::default();
+            for values in [0, 1, 2, 3, 17, 1000, 63, 64, 65, 5] {
+                let places: Vec<u32> = (1..values as u32)
+                    .rev()
+                    .map(|last| below(&mut one, last + 1))
+                    .collect();
+                assert_eq!(shuffle.places(&mut many, values), places);
+                assert_eq!(one.next_u32(), many.next_u32());
+            }
+        }
+        same(stream(3, "many", 5), stream(3, "many", 5));
+        same(Poor(0), Poor(0));
     }
 
     /// Each of six faces comes up within 4 standard errors of a sixth (binomial standard error).

@@ -269,6 +269,12 @@ pub struct Design<'a> {
 /// One result for each of the K statistics.
 pub type Each<T, const K: usize> = [Result<T, NotEstimable>; K];
 
+/// Resamples that are worked through side by side, so that what they share is read once for all of them.
+pub const LANES: usize = 4;
+
+/// How often one cluster was drawn in each of the resamples side by side.
+pub type Times = [u32; LANES];
+
 /// Draws whole clusters with replacement and takes K statistics of each resample at once.
 ///
 /// `statistic` gets the multiplicity of each cluster (how often it was drawn; the sum is the number of clusters) and a
@@ -289,6 +295,46 @@ pub fn cluster_bootstrap<S, const K: usize>(
     design: Design<'_>,
     scratch: impl Fn() -> S + Sync + Send,
     statistic: impl Fn(&[u32], &mut S) -> Each<f64, K> + Sync + Send,
+) -> Result<Each<Replicates, K>, NotEstimable> {
+    let clusters = design.clusters;
+    bootstrap_of_batches(
+        design,
+        || (vec![0; clusters], scratch()),
+        |times, lanes, (multiplicities, scratch)| {
+            (0..lanes)
+                .map(|lane| {
+                    for (multiplicity, times) in multiplicities.iter_mut().zip(times) {
+                        *multiplicity = times[lane];
+                    }
+                    statistic(multiplicities, scratch)
+                })
+                .collect()
+        },
+    )
+}
+
+/// [`cluster_bootstrap`] for a statistic that takes [`LANES`] resamples at a time, with the same draws.
+///
+/// `statistic` gets the multiplicities of each cluster and gives K statistics for each lane. A lane must depend on its
+/// own multiplicities alone. Lanes that stand for no resample have zeros only, and what they give is not looked at.
+///
+/// # Errors
+/// As [`cluster_bootstrap`].
+pub fn cluster_bootstrap_side_by_side<S, const K: usize>(
+    design: Design<'_>,
+    scratch: impl Fn() -> S + Sync + Send,
+    statistic: impl Fn(&[Times], &mut S) -> [Each<f64, K>; LANES] + Sync + Send,
+) -> Result<Each<Replicates, K>, NotEstimable> {
+    bootstrap_of_batches(design, scratch, |times, lanes, scratch| {
+        statistic(times, scratch).into_iter().take(lanes).collect()
+    })
+}
+
+/// The bootstrap over batches of up to [`LANES`] resamples; `statistic` is told how many there are.
+fn bootstrap_of_batches<S, const K: usize>(
+    design: Design<'_>,
+    scratch: impl Fn() -> S + Sync + Send,
+    statistic: impl Fn(&[Times], usize, &mut S) -> Vec<Each<f64, K>> + Sync + Send,
 ) -> Result<Each<Replicates, K>, NotEstimable> {
     let Design {
         clusters,
@@ -313,36 +359,46 @@ pub fn cluster_bootstrap<S, const K: usize>(
             what: "the number of replicates",
         });
     }
-    let estimates = statistic(&vec![1; clusters], &mut scratch());
-    let state = || (vec![0_u32; clusters], scratch());
-    let resampled: Vec<Each<f64, K>> = (0..replicates)
-        .into_par_iter()
-        .map_init(state, |(multiplicities, scratch), replicate| {
-            let mut rng = stream(seed, domain, replicate);
-            multiplicities.fill(0);
-            for _ in 0..clusters {
-                multiplicities[below(&mut rng, bound) as usize] += 1;
-            }
-            statistic(multiplicities, scratch)
-        })
-        .collect();
+    // Fills one lane with the multiplicities of a numbered resample, for as many as there are.
+    let run = |resamples: u64, fill: &(dyn Fn(u64, usize, &mut [Times]) + Sync)| {
+        let batches: Vec<Vec<Each<f64, K>>> = (0..resamples.div_ceil(LANES as u64))
+            .into_par_iter()
+            .map_init(
+                || (vec![[0; LANES]; clusters], scratch()),
+                |(times, scratch), batch| {
+                    let first = batch * LANES as u64;
+                    let lanes = (resamples - first).min(LANES as u64) as usize;
+                    times.fill([0; LANES]);
+                    for lane in 0..lanes {
+                        fill(first + lane as u64, lane, times);
+                    }
+                    statistic(times, lanes, scratch)
+                },
+            )
+            .collect();
+        batches.into_iter().flatten().collect::<Vec<_>>()
+    };
+    let estimates = run(1, &|_, lane, times| {
+        times.iter_mut().for_each(|times| times[lane] = 1);
+    });
+    let resampled = run(replicates, &|replicate, lane, times| {
+        let mut rng = stream(seed, domain, replicate);
+        for _ in 0..clusters {
+            times[below(&mut rng, bound) as usize][lane] += 1;
+        }
+    });
     let groups = clusters.min(JACKKNIFE_GROUPS);
-    let without: Vec<Each<f64, K>> = (0..groups)
-        .into_par_iter()
-        .map_init(state, |(multiplicities, scratch), group| {
-            multiplicities.fill(1);
-            multiplicities
-                .iter_mut()
-                .skip(group)
-                .step_by(groups)
-                .for_each(|multiplicity| *multiplicity = 0);
-            statistic(multiplicities, scratch)
-        })
-        .collect();
-    let mut which = 0..K;
-    Ok(estimates.map(|estimate| {
-        let k = which.next().unwrap_or_default();
-        gather(estimate?, k, &resampled, &without)
+    let without = run(groups as u64, &|group, lane, times| {
+        for (cluster, times) in times.iter_mut().enumerate() {
+            times[lane] = u32::from(cluster % groups != group as usize);
+        }
+    });
+    Ok(std::array::from_fn(|k| {
+        let estimate = match estimates.first() {
+            Some(each) => each[k].clone()?,
+            None => return Err(NotEstimable::TooFew { needed: 1, got: 0 }),
+        };
+        gather(estimate, k, &resampled, &without)
     }))
 }
 

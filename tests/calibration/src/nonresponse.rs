@@ -5,7 +5,7 @@ use fitcohort_queries::statistics::nonresponse::bounds::{ShareAnswers, of_share}
 use fitcohort_queries::statistics::nonresponse::weights::ResponseModel;
 use fitcohort_queries::statistics::rank::spearman;
 use fitcohort_queries::statistics::rank_bootstrap::{RankReplicates, prepare};
-use fitcohort_queries::statistics::resampling::Levels;
+use fitcohort_queries::statistics::resampling::{LANES, Levels, Times};
 use fitcohort_synthetic_data::{Effects, Scenario, cohort};
 
 use crate::study::{Claim, Count, Effort, Family, Refused, Seen, Study, each};
@@ -109,18 +109,18 @@ fn estimate(seed: u64, effects: Effects, resamples: Option<u64>) -> Result<Found
         .map(|resamples| -> Result<_, Refused> {
             // Clinicians without an answer are not among those drawn.
             let known = labels(&clinician);
-            let reweigh = |drawn: &[u32], out: &mut [f64]| {
-                let mut times = vec![0; model.clusters()];
+            let reweigh = |drawn: &[Times], out: &mut [[f64; LANES]]| {
+                let mut times = vec![[0; LANES]; model.clusters()];
                 for (times_of, label) in drawn.iter().zip(&known) {
                     if let Some(slot) = times.get_mut(*label as usize) {
                         *slot = *times_of;
                     }
                 }
-                model.reweigh(&times, out)
+                model.reweigh_side_by_side(&times, out)
             };
             let clusters = rows.clusters() as u64;
             let interval = |found: RankReplicates| -> Result<Interval, Refused> {
-                Ok(found.spearman?.bca(Levels::Expanded { clusters })?)
+                Ok(found.spearman?.percentile(Levels::Expanded { clusters })?)
             };
             Ok([
                 interval(rows.bootstrap(resamples, seed))?,
@@ -233,7 +233,7 @@ pub fn family(effort: Effort) -> Result<Family, Refused> {
                 .is_some_and(|limits| limits[at].contains(truth))
         };
         studies.push(Study::new(
-            format!("by match and experience: BCa interval of Spearman's rho, {what}"),
+            format!("by match and experience: percentile interval of Spearman's rho, {what}"),
             claim,
             Seen::of_counts(found.iter().map(|one| Count::once(holds(one)))),
         ));

@@ -155,7 +155,7 @@ pub fn family(effort: Effort) -> Result<Family, Refused> {
                 both, and 30 % of the variance of each lies between clusters. The truth is that of two rows from two \
                 clusters, by numerical integration: rho -0.21, tau-b -0.16, partial rho -0.12. The acceleration of BCa \
                 intervals is itself an estimate from the clusters, and with a dozen of them, less so with 40, a poor one: \
-                percentile intervals at expanded levels come closer to 95 % there.",
+                percentile intervals at expanded levels come closer to 95 % there, and are what the tables print.",
         studies,
     })
 }

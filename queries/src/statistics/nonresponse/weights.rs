@@ -8,6 +8,7 @@
 use nalgebra::{DMatrix, DVector};
 
 use super::super::categorical::{Factor, logistic};
+use super::super::resampling::{Each, LANES, Times};
 use super::super::{NotEstimable, finite, same_length};
 
 /// The quantile at which weights are truncated.
@@ -71,12 +72,27 @@ pub struct WeightSummary {
     pub smallest_probability: f64,
 }
 
-/// The rows that answered, in given order.
+/// The rows that answered, by cluster and within a cluster in given order, so that rows not drawn cost nothing.
 #[derive(Debug, Clone, PartialEq)]
 struct AnsweredRows {
     /// Centred and scaled.
     columns: Vec<Vec<f64>>,
+    /// The place of each among the answers in given order.
+    place: Vec<u32>,
+    /// The cluster of each answer in given order.
     cluster: Vec<u32>,
+}
+
+impl AnsweredRows {
+    /// Brings the columns, which are in given order, into that of clusters.
+    fn sort(&mut self) {
+        self.place = (0..self.cluster.len() as u32).collect();
+        self.place
+            .sort_by_key(|&place| self.cluster[place as usize]);
+        for column in &mut self.columns {
+            *column = self.place.iter().map(|&p| column[p as usize]).collect();
+        }
+    }
 }
 
 /// What one cluster adds to a replicate's step.
@@ -139,6 +155,7 @@ impl ResponseModel {
             weights: Vec::new(),
             rows: AnsweredRows {
                 columns: vec![Vec::new(); columns.len()],
+                place: Vec::new(),
                 cluster: Vec::new(),
             },
             coefficients: scaled.coefficients,
@@ -153,6 +170,7 @@ impl ResponseModel {
             }
             fitted.add_row(answered, cluster, &z);
         }
+        fitted.rows.sort();
         fitted.weigh_full_sample()?;
         Ok(fitted)
     }
@@ -191,15 +209,17 @@ impl ResponseModel {
     /// The weights of the full sample: those of a replicate with each cluster once, so that the two are the same to
     /// the last bit.
     fn weigh_full_sample(&mut self) -> Result<(), NotEstimable> {
-        let once = vec![1; self.clusters.len()];
-        let mut weights = vec![0.0; self.rows.cluster.len()];
-        self.untruncated(&once, &mut weights)?;
-        self.summary.largest_before = finite(weights.iter().copied().fold(0.0, f64::max))?;
-        let limit = self.limit(&once, &weights, TRUNCATED_AT)?;
-        self.candidates_from = self.limit(&once, &weights, CANDIDATES_FROM)?;
-        self.summary.truncated = weights.iter().filter(|weight| **weight > limit).count() as u64;
-        self.truncate(&once, &mut weights, limit);
+        let once = vec![[1]; self.clusters.len()];
+        let mut out = vec![[0.0]; self.rows.cluster.len()];
+        let [drawn] = self.untruncated(&once, &mut out);
+        let mut drawn = drawn?;
+        self.summary.largest_before = finite(out.iter().fold(0.0, |most, [w]| w.max(most)))?;
+        let limit = drawn.quantile(TRUNCATED_AT)?;
+        self.candidates_from = drawn.quantile(CANDIDATES_FROM)?;
+        self.summary.truncated = out.iter().filter(|[weight]| *weight > limit).count() as u64;
+        self.truncate(&once, &mut out, &[limit]);
 
+        let weights = out.into_flattened();
         let n = weights.len() as f64;
         let sum: f64 = weights.iter().sum();
         let squares: f64 = weights.iter().map(|weight| weight * weight).sum();
@@ -237,19 +257,123 @@ impl ResponseModel {
     /// when all or none of those drawn answered; [`NotEstimable::Collinear`] when the rows drawn cannot tell the
     /// covariates apart; [`NotEstimable::NotFinite`] on overflow. `out` then holds no result.
     pub fn reweigh(&self, multiplicity: &[u32], out: &mut [f64]) -> Result<(), NotEstimable> {
-        same_length(self.clusters.len(), multiplicity.len())?;
-        same_length(self.rows.cluster.len(), out.len())?;
-        self.untruncated(multiplicity, out)?;
-        let limit = self.limit(multiplicity, out, TRUNCATED_AT)?;
-        self.truncate(multiplicity, out, limit);
-        Ok(())
+        let [outcome] = self.weigh(multiplicity.as_chunks().0, out.as_chunks_mut().0);
+        outcome
     }
 
-    /// The replicate's weights before truncation. Those of rows not drawn have no meaning, and may be infinite.
-    fn untruncated(&self, multiplicity: &[u32], out: &mut [f64]) -> Result<(), NotEstimable> {
+    /// [`Self::reweigh`] for [`LANES`] bootstrap samples side by side, with the same results.
+    ///
+    /// # Errors
+    /// For each sample as [`Self::reweigh`].
+    pub fn reweigh_side_by_side(
+        &self,
+        multiplicity: &[Times],
+        out: &mut [[f64; LANES]],
+    ) -> Each<(), LANES> {
+        self.weigh(multiplicity, out)
+    }
+
+    /// Weighs the answers anew in each of `L` bootstrap samples.
+    fn weigh<const L: usize>(
+        &self,
+        multiplicity: &[[u32; L]],
+        out: &mut [[f64; L]],
+    ) -> Each<(), L> {
+        let fits = same_length(self.clusters.len(), multiplicity.len())
+            .and_then(|()| same_length(self.rows.cluster.len(), out.len()));
+        if let Err(reason) = fits {
+            return std::array::from_fn(|_| Err(reason.clone()));
+        }
+        let mut drawn = self.untruncated(multiplicity, out);
+        let limits: Each<f64, L> = std::array::from_fn(|lane| {
+            let drawn = drawn[lane].as_mut().map_err(|reason| reason.clone())?;
+            if drawn.largest.iter().map(|(_, times)| times).sum::<u64>()
+                <= drawn.depth(TRUNCATED_AT)
+            {
+                let times = |cluster: &u32| u64::from(multiplicity[*cluster as usize][lane]);
+                let all = out.iter().zip(&self.rows.cluster);
+                drawn.largest = all
+                    .map(|(weight, cluster)| (weight[lane], times(cluster)))
+                    .filter(|(_, times)| *times > 0)
+                    .collect();
+            }
+            drawn.quantile(TRUNCATED_AT)
+        });
+        let cut = limits
+            .each_ref()
+            .map(|limit| limit.as_ref().map_or(0.0, |limit| *limit));
+        self.truncate(multiplicity, out, &cut);
+        limits.map(|limit| limit.map(|_| ()))
+    }
+
+    /// The weights of each sample before truncation, 0 for rows not drawn.
+    fn untruncated<const L: usize>(
+        &self,
+        multiplicity: &[[u32; L]],
+        out: &mut [[f64; L]],
+    ) -> Each<Drawn, L> {
+        let mut drawn: Each<Drawn, L> =
+            std::array::from_fn(|lane| self.draw(multiplicity.iter().map(|times| times[lane])));
+        let mut eta = [0.0; BLOCK];
+        let mut block = [[0.0; L]; BLOCK];
+        let mut start = 0;
+        for (cluster, times) in self.clusters.iter().zip(multiplicity) {
+            let end = start + cluster.answered as usize;
+            while start < end {
+                let rows = start..(start + BLOCK).min(end);
+                start = rows.end;
+                for (lane, drawn) in drawn.iter_mut().enumerate() {
+                    match drawn {
+                        Ok(drawn) if times[lane] > 0 => {
+                            let eta = &mut eta[..rows.len()];
+                            self.predict(&drawn.coefficients, rows.start, eta);
+                            for (weights, eta) in block.iter_mut().zip(eta) {
+                                // 1 + exp(−eta) is one divided by the probability.
+                                let weight = drawn.rate * (1.0 + (-*eta).exp());
+                                if weight >= self.candidates_from {
+                                    drawn.largest.push((weight, times[lane].into()));
+                                }
+                                weights[lane] = weight;
+                            }
+                        }
+                        _ => block.iter_mut().for_each(|weights| weights[lane] = 0.0),
+                    }
+                }
+                for (place, weights) in self.rows.place[rows].iter().zip(&block) {
+                    out[*place as usize] = *weights;
+                }
+            }
+        }
+        drawn
+    }
+
+    /// The linear predictors of neighbouring rows.
+    fn predict(&self, coefficients: &DVector<f64>, start: usize, eta: &mut [f64]) {
+        let (first, others) = (coefficients[0], &coefficients.as_slice()[1..]);
+        // Eight rows at a time, whose sums stay in registers.
+        let (eights, rest) = eta.as_chunks_mut::<8>();
+        let mut at = start;
+        for eight in eights {
+            let mut sums = [first; 8];
+            for (column, b) in self.rows.columns.iter().zip(others) {
+                for (sum, x) in sums.iter_mut().zip(&column[at..at + 8]) {
+                    *sum += b * x;
+                }
+            }
+            *eight = sums;
+            at += 8;
+        }
+        for (eta, row) in rest.iter_mut().zip(at..) {
+            let columns = self.rows.columns.iter().zip(others);
+            *eta = columns.fold(first, |sum, (column, b)| sum + b * column[row]);
+        }
+    }
+
+    /// The response rate and the coefficients of a sample.
+    fn draw(&self, multiplicity: impl Iterator<Item = u32>) -> Result<Drawn, NotEstimable> {
         let (mut invited, mut answered) = (0_u64, 0_u64);
         let mut sums = vec![0.0; self.sums];
-        for (cluster, &times) in self.clusters.iter().zip(multiplicity) {
+        for (cluster, times) in self.clusters.iter().zip(multiplicity) {
             if times == 0 {
                 continue;
             }
@@ -265,24 +389,12 @@ impl ResponseModel {
         if answered == 0 || answered == invited {
             return Err(NotEstimable::AllEqual);
         }
-        let coefficients = self.one_step(&sums)?;
-        let rate = answered as f64 / invited as f64;
-        let mut eta = [0.0; BLOCK];
-        for (index, out) in out.chunks_mut(BLOCK).enumerate() {
-            let start = index * BLOCK;
-            let eta = &mut eta[..out.len()];
-            eta.fill(coefficients[0]);
-            for (column, b) in self.rows.columns.iter().zip(coefficients.iter().skip(1)) {
-                for (eta, x) in eta.iter_mut().zip(&column[start..]) {
-                    *eta += b * x;
-                }
-            }
-            for (weight, eta) in out.iter_mut().zip(eta) {
-                // 1 + exp(−eta) is one divided by the probability.
-                *weight = rate * (1.0 + (-*eta).exp());
-            }
-        }
-        Ok(())
+        Ok(Drawn {
+            rate: answered as f64 / invited as f64,
+            coefficients: self.one_step(&sums)?,
+            answered,
+            largest: Vec::new(),
+        })
     }
 
     /// The full sample's coefficients plus one Newton step on the sums of a replicate.
@@ -309,32 +421,55 @@ impl ResponseModel {
         Ok(DVector::from_column_slice(&self.coefficients) + step)
     }
 
-    /// A quantile (type 7) of weights in which each row counts as often as its cluster was drawn.
-    fn limit(&self, multiplicity: &[u32], weights: &[f64], p: f64) -> Result<f64, NotEstimable> {
-        let times = |row: usize| u64::from(multiplicity[self.rows.cluster[row] as usize]);
-        let count: u64 = (0..weights.len()).map(times).sum();
-        if count == 0 {
-            return Err(NotEstimable::AllEqual);
+    /// Cuts the weights down to the limits and multiplies them by how often each was drawn.
+    fn truncate<const L: usize>(
+        &self,
+        multiplicity: &[[u32; L]],
+        out: &mut [[f64; L]],
+        limits: &[f64; L],
+    ) {
+        let times: Vec<[f64; L]> = multiplicity.iter().map(|m| m.map(f64::from)).collect();
+        for (weights, &cluster) in out.iter_mut().zip(&self.rows.cluster) {
+            let times = &times[cluster as usize];
+            for lane in 0..L {
+                weights[lane] = weights[lane].min(limits[lane]) * times[lane];
+            }
         }
-        let h = (count - 1) as f64 * p;
-        let below = (h.floor() as u64).min(count - 1);
+    }
+}
+
+/// A bootstrap sample.
+struct Drawn {
+    /// The share that answered.
+    rate: f64,
+    coefficients: DVector<f64>,
+    /// The answers, each as often as its cluster was drawn.
+    answered: u64,
+    /// The largest weights, and how often each was drawn.
+    largest: Vec<(f64, u64)>,
+}
+
+impl Drawn {
+    /// The place of a quantile (type 7) in ascending order, from 0.
+    fn place(&self, p: f64) -> f64 {
+        self.answered.saturating_sub(1) as f64 * p
+    }
+
+    /// The number of weights after the one at the place of a quantile or just under it.
+    fn depth(&self, p: f64) -> u64 {
+        let last = self.answered.saturating_sub(1);
+        last - (self.place(p).floor() as u64).min(last)
+    }
+
+    /// A quantile (type 7) of weights in which each row counts as often as its cluster was drawn. Those over it must be
+    /// among the largest.
+    fn quantile(&mut self, p: f64) -> Result<f64, NotEstimable> {
+        self.largest.sort_unstable_by(|a, b| b.0.total_cmp(&a.0));
         // Counted from the largest, from 0: the two neighbours of the quantile.
-        let deep = count - 1 - below;
-        let shallow = deep.saturating_sub(1);
-        let over = |from: f64| -> Vec<(f64, u64)> {
-            (0..weights.len())
-                .filter(|&row| weights[row] >= from && times(row) > 0)
-                .map(|row| (weights[row], times(row)))
-                .collect()
-        };
-        let mut largest = over(self.candidates_from);
-        if largest.iter().map(|(_, times)| times).sum::<u64>() <= deep {
-            largest = over(f64::NEG_INFINITY);
-        }
-        largest.sort_unstable_by(|a, b| b.0.total_cmp(&a.0));
+        let deep = self.depth(p);
         let at = |place: u64| {
             let mut passed = 0;
-            largest
+            self.largest
                 .iter()
                 .find(|(_, times)| {
                     passed += times;
@@ -342,16 +477,12 @@ impl ResponseModel {
                 })
                 .map(|(weight, _)| *weight)
         };
-        match (at(deep), at(shallow)) {
-            (Some(low), Some(high)) => finite(low + (h - below as f64) * (high - low)),
+        match (at(deep), at(deep.saturating_sub(1))) {
+            (Some(low), Some(high)) => {
+                let place = self.place(p);
+                finite(low + (place - place.floor()) * (high - low))
+            }
             _ => Err(NotEstimable::AllEqual),
-        }
-    }
-
-    /// Cuts the weights down to the limit and multiplies them by how often each was drawn.
-    fn truncate(&self, multiplicity: &[u32], weights: &mut [f64], limit: f64) {
-        for (weight, &cluster) in weights.iter_mut().zip(&self.rows.cluster) {
-            *weight = weight.min(limit) * f64::from(multiplicity[cluster as usize]);
         }
     }
 }

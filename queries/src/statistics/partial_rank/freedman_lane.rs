@@ -7,7 +7,7 @@ use rayon::prelude::*;
 use super::design::{basis, centre, covariate_columns, dot, norm, project_out};
 use super::{NOTHING, check_covariates};
 use crate::statistics::permutation::PermutationResult;
-use crate::statistics::random::{below, stream};
+use crate::statistics::random::{Shuffle, stream};
 use crate::statistics::rank::{check_pairs, mid_ranks};
 use crate::statistics::{NotEstimable, same_length};
 
@@ -207,11 +207,8 @@ impl Model {
                     let shuffled = &mut work.shuffled[..members.len()];
                     shuffled.copy_from_slice(&self.residuals[members.clone()]);
                     let places = &mut side_by_side[members.start - rows.start..][..members.len()];
-                    for last in (1..shuffled.len()).rev() {
-                        shuffled.swap(last, below(rng, last as u32 + 1) as usize);
-                        places[last][lane] = shuffled[last];
-                    }
-                    places[0][lane] = shuffled[0];
+                    work.shuffle
+                        .run(rng, shuffled, |place, value| places[place][lane] = value);
                 }
             }
             for (direction, sums) in self.directions.iter().zip(&mut work.sums) {
@@ -237,6 +234,7 @@ impl Model {
 
 /// What a thread works with.
 struct Work {
+    shuffle: Shuffle,
     /// One cluster's residuals of one replicate.
     shuffled: Vec<f64>,
     /// One block's residuals, replicates beside each other.
@@ -253,6 +251,7 @@ impl Work {
         let block = longest(&|block| block.iter().map(Range::len).sum());
         let cluster = longest(&|block| block.iter().map(Range::len).max().unwrap_or(0));
         Self {
+            shuffle: Shuffle::default(),
             shuffled: vec![0.0; cluster],
             side_by_side: vec![[0.0; LANES]; block],
             sums: vec![[0.0; LANES]; model.directions.len()],

@@ -1,16 +1,22 @@
 //! Rank correlations, plain, partial and weighted, bootstrapped over clusters.
 //!
 //! Sorting is done once, in [`prepare`]. Each resample is then a set of row weights, and one pass over the rows gives
-//! the weighted Spearman's rho, tau-b and partial rho: rows that a resample holds twice are never copied.
+//! the weighted Spearman's rho, tau-b and partial rho of several resamples side by side: rows that a resample holds
+//! twice are never copied. For few clusters there is a shorter way, in `by_cluster`.
 
+mod by_cluster;
 mod concordance;
 mod cross_products;
+mod polynomials;
 mod projection;
 
 use super::rank::{check_pairs, dense_ranks};
-use super::resampling::{Design, Each, Replicates, cluster_bootstrap};
-use super::{NotEstimable, all_finite, same_length};
-use cross_products::Scratch;
+use super::resampling::{
+    Design, Each, LANES, Replicates, Times, cluster_bootstrap, cluster_bootstrap_side_by_side,
+};
+use super::{NotEstimable, all_finite, finite, same_length};
+use by_cluster::ByCluster;
+use cross_products::{Lanes, Scratch, ZERO, add};
 
 /// Weights must lie in this range or be 0, so that no cube of their sum leaves the range of floating point.
 const WEIGHTS: std::ops::RangeInclusive<f64> = 1e-9..=1e9;
@@ -76,10 +82,12 @@ pub struct RankReplicates {
     pub partial: Result<Replicates, NotEstimable>,
 }
 
-/// Fills the weight of each row (in the caller's order) from the multiplicity of each cluster.
+/// Fills the weights of each row (in the caller's order) from the multiplicities of each cluster, for [`LANES`]
+/// resamples side by side.
 ///
-/// Called once a resample, on any thread. It must set every entry, to 0 or to a number from 1e-9 to 1e9.
-pub type Reweigh<'a> = &'a (dyn Fn(&[u32], &mut [f64]) -> Result<(), NotEstimable> + Sync);
+/// Called once for so many resamples, on any thread. In a lane without an error it must set every entry, to 0 or to a
+/// number from 1e-9 to 1e9. A lane that stands for no resample has multiplicities of 0 only; it may hold anything.
+pub type Reweigh<'a> = &'a (dyn Fn(&[Times], &mut [[f64; LANES]]) -> Each<(), LANES> + Sync);
 
 /// Sorts and numbers the rows once.
 ///
@@ -264,14 +272,19 @@ impl RankData {
         let mut scratch = Scratch::new(self);
         let loaded = match weights {
             None => {
-                scratch.weights.fill(1.0);
+                self.set_weights(&mut scratch, |_| [1.0; LANES]);
                 Ok(())
             }
-            Some(weights) => self.load(weights, &mut scratch.weights),
+            Some(weights) => same_length(self.rows(), weights.len()).and_then(|()| {
+                check_weights(weights.iter().copied())?;
+                self.set_weights(&mut scratch, |row| [weights[self.row[row] as usize]; LANES]);
+                Ok(())
+            }),
         };
+        let [first, ..] = self.three(&mut scratch);
         let [spearman, kendall, partial] = match loaded {
-            Ok(()) => self.three(&mut scratch),
-            Err(reason) => [Err(reason.clone()), Err(reason.clone()), Err(reason)],
+            Ok(()) => first,
+            Err(reason) => failed(&reason),
         };
         Estimates {
             spearman,
@@ -282,19 +295,27 @@ impl RankData {
 
     /// Bootstraps the three correlations over whole clusters, each row weighing what its cluster's multiplicity says.
     ///
-    /// Runs on the current rayon pool. The result does not depend on the number of threads, nor, to the last bit, on
-    /// the order of the rows: rows that are alike in all columns and cluster have equal weights.
+    /// Runs on the current rayon pool. With up to 100 clusters of enough rows, n rows and G clusters cost O(n G²) once
+    /// and a resample O(G³), with small constants; else a resample costs O(n). The result does not depend on the number
+    /// of threads, nor, to the last bit, on the order of the rows: rows that are alike in all columns and cluster have equal weights.
     ///
     /// # Errors
     /// Each correlation has its own, as [`RankData::estimates`] and [`cluster_bootstrap`].
     pub fn bootstrap(&self, replicates: u64, seed: u64) -> RankReplicates {
-        let scratch = || Scratch::new(self);
-        self.resample(replicates, seed, scratch, |multiplicities, scratch| {
-            for (weight, &cluster) in scratch.weights.iter_mut().zip(&self.cluster) {
-                *weight = f64::from(multiplicities[cluster as usize]);
+        let design = self.design(replicates, seed);
+        if let Some(sums) = ByCluster::worth(self, replicates) {
+            let statistic = |times: &[u32], work: &mut _| sums.three(times, work);
+            return of_each(cluster_bootstrap(design, || sums.work(), statistic));
+        }
+        let scratch = || (Scratch::new(self), vec![ZERO; self.clusters]);
+        let statistic = |times: &[Times], (scratch, weights): &mut (Scratch, Vec<Lanes>)| {
+            for (weight, times) in weights.iter_mut().zip(times) {
+                *weight = times.map(f64::from);
             }
+            self.set_weights(scratch, |row| weights[self.cluster[row] as usize]);
             self.three(scratch)
-        })
+        };
+        of_each(cluster_bootstrap_side_by_side(design, scratch, statistic))
     }
 
     /// Bootstraps the three correlations over whole clusters, with row weights that are worked out anew for each
@@ -312,72 +333,108 @@ impl RankData {
         seed: u64,
         reweigh: Reweigh<'_>,
     ) -> RankReplicates {
-        let state = || (Scratch::new(self), vec![0.0; self.rows()]);
-        self.resample(
-            replicates,
-            seed,
-            state,
-            |multiplicities, (scratch, weights)| {
-                let loaded = reweigh(multiplicities, weights)
-                    .and_then(|()| self.load(weights, &mut scratch.weights));
-                match loaded {
-                    Ok(()) => self.three(scratch),
-                    Err(reason) => [Err(reason.clone()), Err(reason.clone()), Err(reason)],
+        let scratch = || (Scratch::new(self), vec![ZERO; self.rows()]);
+        let statistic = |times: &[Times], (scratch, weights): &mut (Scratch, Vec<Lanes>)| {
+            let reweighed = reweigh(times, weights);
+            let loaded = self.load(weights, scratch);
+            let mut found = self.three(scratch);
+            for ((found, reweighed), loaded) in found.iter_mut().zip(reweighed).zip(loaded) {
+                if let Err(reason) = reweighed.and(loaded) {
+                    *found = failed(&reason);
                 }
-            },
-        )
+            }
+            found
+        };
+        let design = self.design(replicates, seed);
+        of_each(cluster_bootstrap_side_by_side(design, scratch, statistic))
     }
 
-    fn resample<S>(
-        &self,
-        replicates: u64,
-        seed: u64,
-        scratch: impl Fn() -> S + Sync + Send,
-        statistic: impl Fn(&[u32], &mut S) -> Each<f64, 3> + Sync + Send,
-    ) -> RankReplicates {
-        let design = Design {
+    fn design(&self, replicates: u64, seed: u64) -> Design<'static> {
+        Design {
             clusters: self.clusters,
             replicates,
             seed,
             domain: "bootstrap of rank correlations",
-        };
-        match cluster_bootstrap(design, scratch, statistic) {
-            Ok([spearman, kendall, partial]) => RankReplicates {
-                spearman,
-                kendall,
-                partial,
-            },
-            Err(reason) => RankReplicates {
-                spearman: Err(reason.clone()),
-                kendall: Err(reason.clone()),
-                partial: Err(reason),
-            },
         }
     }
 
-    /// Brings weights into the fixed order of rows.
-    fn load(&self, weights: &[f64], ordered: &mut [f64]) -> Result<(), NotEstimable> {
-        same_length(self.rows(), weights.len())?;
-        all_finite(weights)?;
-        if !weights.iter().all(|w| *w == 0.0 || WEIGHTS.contains(w)) {
-            return Err(NotEstimable::OutOfRange { what: "a weight" });
+    /// Sets the weights of each row in the fixed order, and their totals.
+    fn set_weights(&self, scratch: &mut Scratch, weights: impl Fn(usize) -> Lanes) {
+        scratch.total = ZERO;
+        for (row, slot) in scratch.weights.iter_mut().enumerate() {
+            *slot = weights(row);
+            add(&mut scratch.total, slot);
         }
-        for (weight, &row) in ordered.iter_mut().zip(&self.row) {
-            *weight = weights[row as usize];
-        }
-        Ok(())
     }
 
-    /// Rho, tau-b and partial rho for the weights in the scratch.
-    fn three(&self, scratch: &mut Scratch) -> Each<f64, 3> {
-        if let Err(reason) = self.take_sums(scratch) {
-            return [Err(reason.clone()), Err(reason.clone()), Err(reason)];
+    /// Brings weights from the caller's order into the fixed order, and checks them.
+    fn load(&self, weights: &[Lanes], scratch: &mut Scratch) -> Each<(), LANES> {
+        self.set_weights(scratch, |row| weights[self.row[row] as usize]);
+        let (mut least, mut most) = ([*WEIGHTS.end(); LANES], ZERO);
+        for weights in &scratch.weights {
+            for lane in 0..LANES {
+                let weight = weights[lane];
+                let some = if weight == 0.0 { 1.0 } else { weight };
+                least[lane] = if some < least[lane] {
+                    some
+                } else {
+                    least[lane]
+                };
+                most[lane] = if some > most[lane] { some } else { most[lane] };
+            }
         }
+        std::array::from_fn(|lane| {
+            let inside = WEIGHTS.contains(&least[lane]) && most[lane] <= *WEIGHTS.end();
+            if inside && scratch.total[lane].is_finite() {
+                Ok(())
+            } else {
+                check_weights(weights.iter().map(|weights| weights[lane]))
+            }
+        })
+    }
+
+    /// Rho, tau-b and partial rho in each lane for the weights in the scratch.
+    fn three(&self, scratch: &mut Scratch) -> [Each<f64, 3>; LANES] {
+        self.take_sums(scratch);
         let s = concordance::weighted(self, scratch);
-        [
-            projection::correlation(scratch.xy, scratch.squares[0], scratch.yy),
-            projection::correlation(2.0 * s, scratch.untied[0], scratch.untied[1]),
-            projection::partial(self, scratch),
-        ]
+        std::array::from_fn(|lane| {
+            if let Err(reason) = Self::check_levels(scratch, lane) {
+                return failed(&reason);
+            }
+            let (x, y) = (&scratch.of_columns[0], &scratch.of_y);
+            [
+                projection::correlation(scratch.xy[lane], x.squares[lane], y.squares[lane]),
+                projection::correlation(2.0 * s[lane], x.untied[lane], y.untied[lane]),
+                projection::partial(self, scratch, lane),
+            ]
+        })
     }
+}
+
+/// The bootstraps by name.
+fn of_each(found: Result<Each<Replicates, 3>, NotEstimable>) -> RankReplicates {
+    let [spearman, kendall, partial] =
+        found.unwrap_or_else(|reason| std::array::from_fn(|_| Err(reason.clone())));
+    RankReplicates {
+        spearman,
+        kendall,
+        partial,
+    }
+}
+
+/// Refuses weights that are not finite, or neither 0 nor in [`WEIGHTS`].
+fn check_weights(weights: impl Iterator<Item = f64>) -> Result<(), NotEstimable> {
+    let mut outcome = Ok(());
+    for weight in weights {
+        finite(weight)?;
+        if weight != 0.0 && !WEIGHTS.contains(&weight) {
+            outcome = Err(NotEstimable::OutOfRange { what: "a weight" });
+        }
+    }
+    outcome
+}
+
+/// The same reason for all three.
+fn failed(reason: &NotEstimable) -> Each<f64, 3> {
+    std::array::from_fn(|_| Err(reason.clone()))
 }

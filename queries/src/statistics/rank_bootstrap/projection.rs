@@ -16,18 +16,25 @@ pub(super) fn correlation(xy: f64, xx: f64, yy: f64) -> Result<f64, NotEstimable
     Ok(finite(xy / (xx * yy).sqrt())?.clamp(-1.0, 1.0))
 }
 
-/// The correlation of the ranks of x and y after weighted least squares on the covariates and a constant.
+/// The correlation, in one lane, of the ranks of x and y after weighted least squares on the covariates and a constant.
 ///
 /// The matrix of centred products over covariates, x and y is scaled to ones on its diagonal; then the covariates are
 /// eliminated one by one, at each step the one of which most is left (a Cholesky decomposition with pivots, Higham
 /// 2002, Accuracy and Stability of Numerical Algorithms, 2nd ed., section 10.3, from memory). Those of which nothing
 /// is left are combinations of the others and are passed over. What remains belongs to x and y given the covariates.
-pub(super) fn partial(data: &RankData, scratch: &mut Scratch) -> Result<f64, NotEstimable> {
-    fill(data, scratch);
-    let covariates = data.columns.len() - 1 + data.dummies;
+pub(super) fn partial(
+    data: &RankData,
+    scratch: &mut Scratch,
+    lane: usize,
+) -> Result<f64, NotEstimable> {
+    fill(data, scratch, lane);
+    given_covariates(&mut scratch.matrix, data.columns.len() - 1 + data.dummies)
+}
+
+/// The same from the matrix of centred products over covariates, x and y, which it uses up.
+pub(super) fn given_covariates(matrix: &mut [f64], covariates: usize) -> Result<f64, NotEstimable> {
     let side = covariates + 2;
     let (x, y) = (covariates, covariates + 1);
-    let matrix = scratch.matrix.as_mut_slice();
     eliminate(matrix, side, covariates);
     let (xx, yy) = (matrix[x * side + x], matrix[y * side + y]);
     if xx <= LEFT || yy <= LEFT {
@@ -76,7 +83,7 @@ fn eliminate(matrix: &mut [f64], side: usize, covariates: usize) {
 }
 
 /// The matrix of centred products: numeric covariates, indicators, x, y.
-fn fill(data: &RankData, scratch: &mut Scratch) {
+fn fill(data: &RankData, scratch: &mut Scratch, lane: usize) {
     let columns = data.columns.len();
     let numeric = columns - 1;
     let covariates = numeric + data.dummies;
@@ -90,37 +97,37 @@ fn fill(data: &RankData, scratch: &mut Scratch) {
     weights.fill(0.0);
     // One triangle is filled, which one depends on the place of x; the two are added up below.
     for j in 0..columns {
-        matrix[place(j) * side + place(j)] = scratch.squares[j];
+        matrix[place(j) * side + place(j)] = scratch.of_columns[j].squares[lane];
         for k in j + 1..columns {
-            matrix[place(j) * side + place(k)] = scratch.products[j * columns + k];
+            matrix[place(j) * side + place(k)] = scratch.products[j * columns + k][lane];
         }
     }
-    matrix[y * side + y] = scratch.yy;
+    matrix[y * side + y] = scratch.of_y.squares[lane];
     for (c, sums) in scratch.cells.chunks_exact(columns + 1).enumerate() {
-        let y_rank = scratch.y_ranks[data.cell_y[c] as usize];
+        let y_rank = scratch.y_ranks[data.cell_y[c] as usize][lane];
         for j in 0..columns {
-            matrix[place(j) * side + y] += sums[j + 1] * y_rank;
+            matrix[place(j) * side + y] += sums[j + 1][lane] * y_rank;
         }
         let dummies = &data.cell_dummies[c * data.factors..(c + 1) * data.factors];
         for (f, &dummy) in dummies.iter().enumerate() {
             if dummy == NONE {
                 continue;
             }
-            weights[dummy as usize] += sums[0];
+            weights[dummy as usize] += sums[0][lane];
             let row = &mut matrix[(numeric + dummy as usize) * side..][..side];
-            row[y] += sums[0] * y_rank;
+            row[y] += sums[0][lane] * y_rank;
             for j in 0..columns {
-                row[place(j)] += sums[j + 1];
+                row[place(j)] += sums[j + 1][lane];
             }
             for &other in dummies[f + 1..].iter().filter(|other| **other != NONE) {
-                row[numeric + other as usize] += sums[0];
+                row[numeric + other as usize] += sums[0][lane];
             }
         }
     }
     for a in 0..data.dummies {
         let row = &mut matrix[(numeric + a) * side..][..side];
         for b in a..data.dummies {
-            row[numeric + b] -= weights[a] * weights[b] / scratch.total;
+            row[numeric + b] -= weights[a] * weights[b] / scratch.total[lane];
         }
         row[numeric + a] += weights[a];
     }

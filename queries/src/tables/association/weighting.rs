@@ -6,6 +6,7 @@ use super::sample::{Answered, Sample};
 use super::{models, slices};
 use crate::statistics::NotEstimable;
 use crate::statistics::nonresponse::weights::ResponseModel;
+use crate::statistics::resampling::LANES;
 
 /// The fittings asked, and the model of who answers.
 pub(crate) struct Weighting {
@@ -96,7 +97,7 @@ fn rank_rows(sample: &Sample, found: &Weighting, resampling: Resampling) -> Vec<
             Err(reason) => without(&reason),
             Ok(data) => {
                 ranks::weighted_rows(answered, clusters, &data, resampling, &|drawn, out| {
-                    found.model.reweigh(drawn, out)
+                    found.model.reweigh_side_by_side(drawn, out)
                 })
             }
         };
@@ -115,15 +116,15 @@ fn rank_rows(sample: &Sample, found: &Weighting, resampling: Resampling) -> Vec<
     match ready(&everyone, &given) {
         Err(reason) => without(&reason),
         Ok(data) => ranks::weighted_rows(answered, clusters, &data, resampling, &|drawn, out| {
-            let mut weights = vec![0.0; places.len()];
-            found.model.reweigh(drawn, &mut weights)?;
-            out.fill(0.0);
+            let mut weights = vec![[0.0; LANES]; places.len()];
+            let outcome = found.model.reweigh_side_by_side(drawn, &mut weights);
+            out.fill([0.0; LANES]);
             for (place, weight) in places.iter().zip(weights) {
                 if let Some(slot) = out.get_mut(*place) {
                     *slot = weight;
                 }
             }
-            Ok(())
+            outcome
         }),
     }
 }

@@ -3,7 +3,7 @@
 use super::super::super::NotEstimable;
 use super::super::super::rank::{kendall, spearman};
 use super::super::super::rank_bootstrap::{Estimates, RankReplicates};
-use super::super::super::resampling::{Design, Each, cluster_bootstrap};
+use super::super::super::resampling::{Design, Each, LANES, Times, cluster_bootstrap};
 use super::super::close;
 use super::{Rows, partial_spearman, rank_rows};
 
@@ -59,6 +59,23 @@ fn each(replicates: &RankReplicates) -> [&super::Replicates; 3] {
     ]
 }
 
+/// Weighs each lane on its own, by a function that knows one resample only.
+fn one_by_one(
+    reweigh: impl Fn(&[u32], &mut [f64]) -> Result<(), NotEstimable> + Sync,
+) -> impl Fn(&[Times], &mut [[f64; LANES]]) -> Each<(), LANES> + Sync {
+    move |times, out| {
+        std::array::from_fn(|lane| {
+            let own: Vec<u32> = times.iter().map(|times| times[lane]).collect();
+            let mut weights = vec![0.0; out.len()];
+            let outcome = reweigh(&own, &mut weights);
+            for (slot, weight) in out.iter_mut().zip(weights) {
+                slot[lane] = weight;
+            }
+            outcome
+        })
+    }
+}
+
 /// The bootstrap by weights gives, replicate by replicate, what the general bootstrap gives with copied rows.
 #[test]
 fn bootstrap_by_weights_is_the_bootstrap_by_copies() {
@@ -82,10 +99,11 @@ fn bootstrap_by_weights_is_the_bootstrap_by_copies() {
     let by_copies = cluster_bootstrap(design, || (), statistic)
         .unwrap()
         .map(Result::unwrap);
-    let reweighed = data.bootstrap_reweighed(replicates, seed, &|m, row_weights| {
+    let by_row = one_by_one(|m, row_weights| {
         row_weights.copy_from_slice(&weights(m));
         Ok(())
     });
+    let reweighed = data.bootstrap_reweighed(replicates, seed, &by_row);
     assert_eq!(reweighed, by_weights);
     for (ours, copies) in each(&by_weights).into_iter().zip(&by_copies) {
         close(ours.estimate, copies.estimate, 1e-11);
@@ -127,13 +145,14 @@ fn reweighing() {
     let rows = rank_rows("forty");
     let data = rows.prepared();
     let scaled = |factor: f64| {
-        data.bootstrap_reweighed(100, 4, &|m, weights| {
+        let reweigh = one_by_one(|m, weights| {
             for (row, weight) in weights.iter_mut().enumerate() {
                 let home = data.cluster_of_row()[row] as usize;
                 *weight = factor * rows.fraction[row] * f64::from(m[home]);
             }
             Ok(())
-        })
+        });
+        data.bootstrap_reweighed(100, 4, &reweigh)
     };
     let (once, more) = (scaled(1.0), scaled(3.7));
     for (once, more) in each(&once).into_iter().zip(each(&more)) {
@@ -144,7 +163,7 @@ fn reweighing() {
     let estimates = three(data.estimates(Some(&rows.fraction))).map(Result::unwrap);
     same(&estimates, &each(&once).map(|r| r.estimate));
 
-    let refusing = data.bootstrap_reweighed(100, 4, &|m, weights| {
+    let reweigh = one_by_one(|m, weights| {
         weights.fill(1.0);
         if m.iter().all(|m| *m < 2) {
             Ok(())
@@ -152,6 +171,7 @@ fn reweighing() {
             Err(NotEstimable::NotConverged { iterations: 9 })
         }
     });
+    let refusing = data.bootstrap_reweighed(100, 4, &reweigh);
     // Seven draws from seven hold each once with probability 7!/7^7 = 0.6 %; with this seed at most one of 100 does.
     let reason = refusing.kendall.unwrap_err();
     assert!(
