@@ -324,6 +324,71 @@ fn a_covariate_that_the_cohort_lacks_is_named_with_those_it_has() {
     );
 }
 
+/// The share satisfied and its bounds by plain counts: from none to all of the missing answers satisfied; and, with no
+/// covariate and a response rate that is the same everywhere, weights that change little.
+#[test]
+fn shares_satisfied_and_their_bounds_are_plain_counts() {
+    let delivery = delivery();
+    let workspace = &delivery.workspace;
+    workspace.write(
+        "plan.toml",
+        format!("{QUICK}covariates = []\nminimum_cell = 1\n"),
+    );
+    let arguments = ["report", "c", "--out", "r", "--plan", "plan.toml"];
+    workspace.ok(&[&arguments[..], &["--reader", "researcher"]].concat());
+    let table = |name: &str| {
+        let path = workspace.path(&format!("r/researcher/tables/{name}.csv"));
+        Rows::parse(&std::fs::read_to_string(path).expect("a table"))
+    };
+    let rms = delivery.rms_by_fitting("final");
+    let scores: Vec<f64> = (0..delivery.outcomes.rows.len())
+        .filter(|&row| {
+            delivery.outcomes.get(row, "instrument") == "ioi-ha"
+                && delivery.outcomes.get(row, "item") == "4"
+                && rms.contains_key(delivery.outcomes.get(row, "fitting_id"))
+        })
+        .map(|row| delivery.outcomes.real(row, "score"))
+        .collect();
+    let (asked, answered) = (rms.len() as f64, scores.len() as f64);
+    let yes = scores.iter().filter(|score| **score >= 4.0).count() as f64;
+    let found = table("satisfied");
+    let at = |treatment: &str| found.find(&[("treatment", treatment)]);
+    close(found.real(at("answered"), "n"), answered, "answered");
+    close(
+        found.real(at("answered"), "estimate"),
+        yes / answered,
+        "share",
+    );
+    let bounds = at("bounds");
+    close(found.real(bounds, "n"), asked, "asked");
+    close(found.real(bounds, "lo"), yes / asked, "lower bound");
+    close(
+        found.real(bounds, "hi"),
+        (yes + asked - answered) / asked,
+        "upper bound",
+    );
+    let weights = table("weights");
+    close(weights.real(0, "n"), asked, "asked");
+    close(weights.real(0, "n_answered"), answered, "answered");
+    assert!(weights.real(0, "effective") <= answered);
+    // The model of the report is the one of the query.
+    let rows = association(
+        workspace,
+        &format!("{QUICK}covariates = []\nminimum_cell = 1\n"),
+    );
+    let ordinal = rows.find(&[("method", "ordinal"), ("weighted", "false")]);
+    let model = table("model");
+    let term = model.find(&[("term", "rms")]);
+    for column in ["estimate", "lo", "hi", "p"] {
+        close(model.real(term, column), rows.real(ordinal, column), column);
+    }
+    close(
+        model.real(term, "odds_ratio"),
+        rows.real(ordinal, "estimate").exp(),
+        "odds ratio",
+    );
+}
+
 /// The text of the plan file stands in the provenance as it was written, comments included.
 #[test]
 fn the_plan_file_is_in_the_provenance_whole() {

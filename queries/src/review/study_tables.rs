@@ -6,7 +6,7 @@ use std::collections::BTreeMap;
 use fitcohort_pipeline::plan::Plan;
 
 use crate::builder::{Builder, Cell, Kind, ratio};
-use crate::covariates::not_estimable;
+use crate::covariates::{Columns, not_estimable};
 use crate::statistics::categorical::proportionality;
 use crate::statistics::description::quantile;
 use crate::statistics::nonresponse::bounds::{ShareAnswers, of_share};
@@ -42,9 +42,10 @@ pub(super) fn tables(plan: &Plan, found: &Found) -> BTreeMap<&'static str, Table
     } = found;
     let everybody: Vec<usize> = (0..sample.len()).collect();
     let answered = sample.answered(&everybody);
+    let adjusted = adjusted(sample, exposure.name());
     BTreeMap::from([
-        ("model", model(sample, exposure.name())),
-        ("proportionality", proportionality(sample, exposure.name())),
+        ("model", model(&adjusted, exposure.name())),
+        ("proportionality", proportionality(&adjusted)),
         ("weights", weights(weighted)),
         (
             "satisfied",
@@ -55,11 +56,11 @@ pub(super) fn tables(plan: &Plan, found: &Found) -> BTreeMap<&'static str, Table
     ])
 }
 
+/// The answered fittings of an adjusted model and its columns, or why there are none.
+type Adjusted = Result<(Answered, Columns), String>;
+
 /// Exposure and covariates of the answered fittings with every covariate known, or the reason why not.
-fn adjusted(
-    sample: &Sample,
-    exposure: &str,
-) -> Result<(Answered, crate::covariates::Columns), String> {
+fn adjusted(sample: &Sample, exposure: &str) -> Adjusted {
     let known = sample
         .complete()
         .map_err(|reason| not_estimable(&reason, &sample.covariate_names()))?;
@@ -70,7 +71,7 @@ fn adjusted(
 }
 
 /// Every coefficient of the adjusted ordinal model.
-fn model(sample: &Sample, exposure: &str) -> Table {
+fn model(adjusted: &Adjusted, exposure: &str) -> Table {
     let mut out = Builder::new(
         "model",
         &[],
@@ -93,12 +94,12 @@ fn model(sample: &Sample, exposure: &str) -> Table {
         cells.push(why.into());
         cells
     };
-    let fitted = adjusted(sample, exposure).map_err(|reason| (0, reason));
-    let fitted = fitted.and_then(|(answered, columns)| {
-        models::fit(&answered, &columns, None)
+    let fitted = match adjusted {
+        Err(reason) => Err((0, reason.clone())),
+        Ok((answered, columns)) => models::fit(answered, columns, None)
             .map(|model| (answered.n(), model))
-            .map_err(|reason| (answered.n(), not_estimable(&reason, &columns.names)))
-    });
+            .map_err(|reason| (answered.n(), not_estimable(&reason, &columns.names))),
+    };
     let (n, fitted) = match fitted {
         Ok(found) => found,
         Err((n, reason)) => {
@@ -133,7 +134,7 @@ fn model(sample: &Sample, exposure: &str) -> Table {
 }
 
 /// The check of proportional odds: all covariates at once, then each.
-fn proportionality(sample: &Sample, exposure: &str) -> Table {
+fn proportionality(adjusted: &Adjusted) -> Table {
     let mut out = Builder::new(
         "proportionality",
         &[],
@@ -146,11 +147,14 @@ fn proportionality(sample: &Sample, exposure: &str) -> Table {
             ("how", Kind::Text),
         ],
     );
-    let found = adjusted(sample, exposure).and_then(|(answered, columns)| {
-        proportionality::check(&answered.score, &slices(&columns.values), None)
-            .map(|found| (answered.n(), columns.names.clone(), found))
-            .map_err(|reason| not_estimable(&reason, &columns.names))
-    });
+    let found = match adjusted {
+        Err(reason) => Err(reason.clone()),
+        Ok((answered, columns)) => {
+            proportionality::check(&answered.score, &slices(&columns.values), None)
+                .map(|found| (answered.n(), &columns.names, found))
+                .map_err(|reason| not_estimable(&reason, &columns.names))
+        }
+    };
     match found {
         Err(reason) => out.row(
             &[],

@@ -2,12 +2,14 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use fitcohort_pipeline::quarter::Quarter;
+
 use crate::analysis::Analysis;
 use crate::builder::{Builder, Cell, Kind, count_at, labels_at, share};
 use crate::covariates::{Covariates, SMALL_GROUP, not_estimable};
 use crate::engine::EARS;
 use crate::error::QueryError;
-use crate::fits::{Fits, Measure, numbered};
+use crate::fits::{Fits, Measure, groups_of, numbered};
 use crate::statistics::NotEstimable;
 use crate::statistics::categorical::estimate::Estimate;
 use crate::statistics::categorical::logistic;
@@ -80,14 +82,17 @@ fn trends(
     over_time: &[String],
     resampling: Resampling,
 ) -> BTreeMap<Labels, (Option<f64>, String)> {
-    let mut counts: BTreeMap<Labels, BTreeMap<String, (u64, u64)>> = BTreeMap::new();
+    let mut counts: BTreeMap<Labels, BTreeMap<Quarter, (u64, u64)>> = BTreeMap::new();
     for row in 0..by_quarter.rows() {
-        let quarter = by_quarter.text_at("quarter", row).unwrap_or_default();
+        let quarter = by_quarter.text_at("quarter", row);
+        let Some(quarter) = quarter.and_then(|text| text.parse().ok()) else {
+            continue;
+        };
         counts
             .entry(labels_at(by_quarter, over_time, row))
             .or_default()
             .insert(
-                quarter.to_owned(),
+                quarter,
                 (
                     count_at(by_quarter, "n_two_ear", row),
                     count_at(by_quarter, "n_candidates", row),
@@ -100,7 +105,7 @@ fn trends(
             let there: Vec<(f64, u64, u64)> = quarters
                 .iter()
                 .filter(|(_, (_, n))| *n > 0)
-                .filter_map(|(quarter, (k, n))| Some((score_of(quarter)?, *k, *n)))
+                .map(|(quarter, (k, n))| (score_of(*quarter), *k, *n))
                 .collect();
             let scores: Vec<f64> = there.iter().map(|(score, _, _)| *score).collect();
             let successes: Vec<u64> = there.iter().map(|(_, k, _)| *k).collect();
@@ -131,11 +136,9 @@ fn trends(
         .collect()
 }
 
-/// A quarter such as `2026-Q3` as a number that grows by one a quarter.
-fn score_of(quarter: &str) -> Option<f64> {
-    let (year, part) = quarter.split_once("-Q")?;
-    let (year, part): (f64, f64) = (year.parse().ok()?, part.parse().ok()?);
-    Some(year * 4.0 + part)
+/// A quarter as a number that grows by one a quarter.
+fn score_of(quarter: Quarter) -> f64 {
+    f64::from(quarter.year) * 4.0 + f64::from(quarter.number)
 }
 
 /// Odds ratios of groups against the reference, or why there are none.
@@ -238,21 +241,23 @@ fn odds_ratios(fits: &Fits, by: &[String], names: &[String], satisfied_from: f64
             Some((position, *row, *value > 0.5))
         })
         .collect();
-    let mut groups: BTreeMap<Labels, Candidates> = BTreeMap::new();
-    for (place, (_, row, two_ear)) in known.iter().enumerate() {
-        let labels = labels_at(fits.table(), by, *row);
-        let group = groups.entry(labels.clone()).or_insert(Candidates {
-            labels,
-            places: Vec::new(),
-            two_ear: 0,
+    let known_rows: Vec<usize> = known.iter().map(|(_, row, _)| *row).collect();
+    let is_two_ear = |place: &usize| known.get(*place).is_some_and(|(_, _, two_ear)| *two_ear);
+    let groups = groups_of(fits.table(), by, &known_rows)
+        .into_iter()
+        .map(|group| {
+            // Rows come in ascending order, so a row's place is found by halving.
+            let place = |row| known_rows.binary_search(row).ok();
+            let places: Vec<usize> = group.rows.iter().filter_map(place).collect();
+            Candidates {
+                labels: group.labels,
+                two_ear: places.iter().filter(|place| is_two_ear(place)).count(),
+                places,
+            }
         });
-        group.places.push(place);
-        group.two_ear += usize::from(*two_ear);
-    }
     let mut odds = Odds::none("no candidate with every covariate known".to_owned());
-    let (entering, others): (Vec<Candidates>, Vec<Candidates>) = groups
-        .into_values()
-        .partition(|group| group.reason().is_none());
+    let (entering, others): (Vec<Candidates>, Vec<Candidates>) =
+        groups.partition(|group| group.reason().is_none());
     for group in others {
         let reason = group.reason().unwrap_or_default();
         odds.by_group.insert(group.labels, Err(reason));

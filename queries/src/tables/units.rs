@@ -4,7 +4,7 @@ use crate::analysis::Analysis;
 use crate::builder::{Builder, Cell, Kind, count_at, mean, ratio};
 use crate::engine;
 use crate::error::QueryError;
-use crate::fits::{Fits, Group, Measure};
+use crate::fits::{Fits, Group, Measure, groups_of};
 use crate::statistics::description::mean_sd;
 use crate::statistics::funnel::{
     Dispersion, Widening, binomial_limits, dispersion, normal_limits, z_of_share,
@@ -360,7 +360,7 @@ pub(super) fn variance(analysis: &mut Analysis<'_>) -> Result<Table, QueryError>
     for measure in measures {
         let names = covariates_for(plan, measure, &by);
         for stratum in &stratified {
-            let part = crate::fits::groups_of(fits.table(), &clinician, &stratum.rows);
+            let part = groups_of(fits.table(), &clinician, &stratum.rows);
             let values = UnitValues::new(fits, &part, measure, satisfied_from);
             let compared = values.compare(fits, &names);
             let how = match &compared {

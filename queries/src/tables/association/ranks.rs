@@ -122,41 +122,40 @@ fn plain_row(
     found: &RankReplicates,
     resampling: Resampling,
 ) -> Row {
-    let estimates = || data.estimates(None);
-    let (estimate, interval, how) = match of_method(found, method) {
-        Ok(replicates) => {
-            let made = printed(replicates, answered.clusters)
-                .map(|interval| (interval, how(answered.kind, answered.clusters, resampling)));
-            let (interval, how) = made.map_or_else(
-                |reason| textbook(answered, given, method, replicates.estimate, &reason),
-                |(i, how)| (Some(i), how),
-            );
-            (Some(replicates.estimate), interval, how)
-        }
-        Err(reason) => {
-            let estimates = estimates();
-            let estimate = match method {
+    let replicates = of_method(found, method);
+    // Without a bootstrap there may still be an estimate.
+    let estimate = match replicates {
+        Ok(replicates) => Ok(replicates.estimate),
+        Err(_) => {
+            let estimates = data.estimates(None);
+            match method {
                 Method::Spearman => estimates.spearman,
                 Method::Kendall => estimates.kendall,
                 Method::Partial => estimates.partial,
-            };
-            match estimate {
-                Ok(estimate) => {
-                    let (interval, how) = textbook(answered, given, method, estimate, reason);
-                    (Some(estimate), interval, how)
-                }
-                Err(reason) => {
-                    return Row::without(method.name(), false, answered, &reason, &[]);
-                }
             }
         }
+    };
+    let estimate = match estimate {
+        Ok(estimate) => estimate,
+        Err(reason) => return Row::without(method.name(), false, answered, &reason, &[]),
+    };
+    let made = match replicates {
+        Ok(replicates) => printed(replicates, answered.clusters),
+        Err(reason) => Err(reason.clone()),
+    };
+    let (interval, how) = match made {
+        Ok(interval) => (
+            Some(interval),
+            how(answered.kind, answered.clusters, resampling),
+        ),
+        Err(reason) => textbook(answered, given, method, estimate, &reason),
     };
     Row {
         method: method.name(),
         weighted: false,
         n: answered.n(),
         clusters: answered.clusters,
-        estimate,
+        estimate: Some(estimate),
         interval,
         p: p_within(answered, given, method, resampling),
         how,
