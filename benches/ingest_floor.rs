@@ -13,6 +13,7 @@ use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
 use fitcohort_pipeline::ingest::ingest;
+use fitcohort_pipeline::intake::Intake;
 use fitcohort_pipeline::plan::Plan;
 use fitcohort_synthetic_data::{Scenario, write_delivery};
 
@@ -39,7 +40,13 @@ fn main() {
         floors.push(start.elapsed());
         let cohort = temporary.path().join(format!("cohort-{run}"));
         let start = Instant::now();
-        ingest(&delivery, &cohort, &Plan::default(), &|_| {}).expect("an ingest");
+        ingest(
+            &delivery,
+            &cohort,
+            &Intake::plain(&Plan::default()),
+            &|_| {},
+        )
+        .expect("an ingest");
         ingests.push(start.elapsed());
         if run == 0 {
             println!("{records} records, {bytes} bytes of CSV");

@@ -6,7 +6,7 @@ use std::path::Path;
 use crate::again;
 use crate::delivery::{self, Delivery, FileRead, Unsettled};
 use crate::error::PipelineError;
-use crate::plan::Plan;
+use crate::intake::Intake;
 use crate::records::{Records, RowIssue};
 use crate::rules::Rule;
 use crate::settle::{Account, Precedence, settle_delivery};
@@ -117,10 +117,10 @@ pub struct Ingested {
 /// A refusal of the whole delivery by rule and place, or [`PipelineError::Read`].
 pub fn check(
     folder: &Path,
-    plan: &Plan,
+    intake: &Intake<'_>,
     progress: &(dyn Fn(Progress) + Sync),
 ) -> Result<Judgement, PipelineError> {
-    let (delivery, unsettled) = read(folder, plan, progress, false)?;
+    let (delivery, unsettled) = read(folder, intake, progress, false)?;
     let old = Records::default();
     let (judgement, _) = judge(&delivery, unsettled, old, Precedence::Delivery);
     Ok(judgement)
@@ -133,7 +133,7 @@ pub fn check(
 pub fn ingest(
     folder: &Path,
     cohort_folder: &Path,
-    plan: &Plan,
+    intake: &Intake<'_>,
     progress: &(dyn Fn(Progress) + Sync),
 ) -> Result<Ingested, PipelineError> {
     // A cohort that is there is locked at once. One that is not is begun only when the delivery has been read: a
@@ -142,7 +142,7 @@ pub fn ingest(
     let early = is_there
         .then(|| WriteLock::take(cohort_folder))
         .transpose()?;
-    let (delivery, mut unsettled) = read(folder, plan, progress, is_there)?;
+    let (delivery, mut unsettled) = read(folder, intake, progress, is_there)?;
     let lock = match early {
         Some(lock) => lock,
         None => WriteLock::take(cohort_folder)?,
@@ -223,7 +223,7 @@ fn opened(cohort_folder: &Path) -> Result<Option<Cohort>, PipelineError> {
 
 fn read(
     folder: &Path,
-    plan: &Plan,
+    intake: &Intake<'_>,
     progress: &(dyn Fn(Progress) + Sync),
     has_cohort: bool,
 ) -> Result<(Delivery, Unsettled), PipelineError> {
@@ -237,7 +237,7 @@ fn read(
         ));
     }
     progress(Progress::Reading(delivery.bytes()));
-    let unsettled = delivery::read(&delivery, plan, &|bytes| progress(Progress::Read(bytes)))?;
+    let unsettled = delivery::read(&delivery, intake, &|bytes| progress(Progress::Read(bytes)))?;
     Ok((delivery, unsettled))
 }
 

@@ -7,6 +7,7 @@ use std::path::PathBuf;
 use clap::Args;
 use fitcohort_pipeline::delivery::{headers, sentence};
 use fitcohort_pipeline::ingest::{self, Judgement};
+use fitcohort_pipeline::intake::Intake;
 use fitcohort_pipeline::store::write_set_aside_csv;
 
 use crate::cli::Common;
@@ -39,7 +40,7 @@ pub(crate) fn run(
     let plan = common.plan()?;
     plan.validate()?;
     let bars = IngestBars::new(console);
-    let judgement = ingest::check(&arguments.delivery, &plan, &|progress| {
+    let judgement = ingest::check(&arguments.delivery, &Intake::plain(&plan), &|progress| {
         bars.update(progress)
     })?;
     bars.finish();

@@ -4,6 +4,7 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 use fitcohort_pipeline::ingest::{self, Ingested};
+use fitcohort_pipeline::intake::Intake;
 use fitcohort_pipeline::plan::Plan;
 use fitcohort_pipeline::store::write_set_aside_csv;
 
@@ -69,7 +70,9 @@ pub(crate) fn add(
 ) -> Result<Ingested, Failure> {
     plan.validate()?;
     let bars = IngestBars::new(console);
-    let ingested = ingest::ingest(delivery, cohort, plan, &|progress| bars.update(progress))?;
+    let ingested = ingest::ingest(delivery, cohort, &Intake::plain(plan), &|progress| {
+        bars.update(progress)
+    })?;
     bars.finish();
     Ok(ingested)
 }

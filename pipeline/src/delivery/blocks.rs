@@ -12,6 +12,8 @@ pub(crate) struct Block {
     pub(crate) bytes: Vec<u8>,
     /// Line of the file on which it begins, from 1.
     pub(crate) first_line: u32,
+    /// Where it begins in the text, in bytes from 0; in a packed file, of the text unpacked.
+    pub(crate) first_byte: u64,
 }
 
 /// What stops the cutting.
@@ -29,18 +31,23 @@ pub(crate) enum BlockFault {
 pub(crate) struct BlockReader<R> {
     reader: R,
     size: usize,
+    separator: u8,
     carried: Vec<u8>,
     next_line: u32,
+    next_byte: u64,
     ended: bool,
 }
 
 impl<R: Read> BlockReader<R> {
-    pub(crate) fn new(reader: R, size: usize) -> Self {
+    /// `separator` stands between the fields of a record.
+    pub(crate) fn new(reader: R, size: usize, separator: u8) -> Self {
         Self {
             reader,
             size,
+            separator,
             carried: Vec::new(),
             next_line: 1,
+            next_byte: 0,
             ended: false,
         }
     }
@@ -67,7 +74,7 @@ impl<R: Read> BlockReader<R> {
         if memchr::memchr(b'\r', &bytes).is_some() && memchr::memchr(b'\n', &bytes).is_none() {
             return Err(BlockFault::LineEnds);
         }
-        let cut = last_record_end(&bytes);
+        let cut = last_record_end(&bytes, self.separator);
         let end = if self.ended {
             if cut.inside_quotes {
                 return Err(BlockFault::UnclosedQuote(self.line_at(&bytes, cut.end)));
@@ -84,7 +91,13 @@ impl<R: Read> BlockReader<R> {
         }
         let first_line = self.next_line;
         self.next_line = first_line.saturating_add(count_lines(&bytes));
-        Ok(Some(Block { bytes, first_line }))
+        let first_byte = self.next_byte;
+        self.next_byte = first_byte.saturating_add(bytes.len() as u64);
+        Ok(Some(Block {
+            bytes,
+            first_line,
+            first_byte,
+        }))
     }
 
     fn line_at(&self, bytes: &[u8], end: usize) -> u32 {
@@ -107,7 +120,7 @@ struct Cut {
 
 /// Finds the end of the last whole record: the last line feed that is not inside quotes. As in the parser, a quote opens
 /// a field only at its beginning; anywhere else in an unquoted field it is a character like others.
-fn last_record_end(bytes: &[u8]) -> Cut {
+fn last_record_end(bytes: &[u8], separator: u8) -> Cut {
     if memchr::memchr(b'"', bytes).is_none() {
         return Cut {
             end: memchr::memrchr(b'\n', bytes).map_or(0, |at| at + 1),
@@ -127,7 +140,8 @@ fn last_record_end(bytes: &[u8]) -> Cut {
                 // A doubled quote inside a quoted field closes and opens it again.
                 let doubled = before.is_some() && before == closed_at;
                 let begins_field = match before.and_then(|before| bytes.get(before)) {
-                    None | Some(b',' | b'\n' | b'\r') => true,
+                    None | Some(b'\n' | b'\r') => true,
+                    Some(&byte) if byte == separator => true,
                     Some(_) => bytes.get(..at) == Some(b"\xEF\xBB\xBF"),
                 };
                 inside_quotes = doubled || begins_field;
@@ -144,7 +158,7 @@ mod tests {
     use super::*;
 
     fn all_blocks(text: &str, size: usize) -> Vec<(u32, String)> {
-        let mut reader = BlockReader::new(text.as_bytes(), size);
+        let mut reader = BlockReader::new(text.as_bytes(), size, b',');
         let mut out = Vec::new();
         while let Some(block) = reader.next_block().expect("whole records") {
             out.push((
@@ -192,20 +206,20 @@ mod tests {
 
     #[test]
     fn rows_that_end_in_carriage_returns_alone_are_named() {
-        let mut reader = BlockReader::new("a,b\r1,2\r".as_bytes(), 1 << 20);
+        let mut reader = BlockReader::new("a,b\r1,2\r".as_bytes(), 1 << 20, b',');
         assert!(matches!(reader.next_block(), Err(BlockFault::LineEnds)));
     }
 
     #[test]
     fn a_missing_quote_is_found_with_its_line() {
         let at_end = "a,b\n1,2\n3,\"4\n5,6\n";
-        let mut reader = BlockReader::new(at_end.as_bytes(), 1 << 20);
+        let mut reader = BlockReader::new(at_end.as_bytes(), 1 << 20, b',');
         assert!(matches!(
             reader.next_block(),
             Err(BlockFault::UnclosedQuote(3))
         ));
         let far = format!("a,b\n1,\"2\n{}", "x,y\n".repeat(100_000));
-        let mut reader = BlockReader::new(far.as_bytes(), 1 << 17);
+        let mut reader = BlockReader::new(far.as_bytes(), 1 << 17, b',');
         assert!(matches!(
             reader.next_block(),
             Err(BlockFault::UnclosedQuote(2))

@@ -21,6 +21,10 @@ pub(crate) struct Header {
     pub(crate) labels: Vec<(usize, u16)>,
     /// Whether the table is in the wide form.
     pub(crate) wide: bool,
+    /// Positions in the file of columns whose values are never written anywhere: such as become pseudonyms, and such as
+    /// a column map leaves out.
+    #[expect(dead_code, reason = "filled and read by what comes next")]
+    pub(crate) hidden: Vec<usize>,
 }
 
 /// Columns a table may have, its further labels included.
@@ -77,6 +81,7 @@ impl Header {
             specs,
             positions,
             labels,
+            hidden: Vec::new(),
         })
     }
 }

@@ -19,7 +19,7 @@ pub(crate) use rows::STRANGER;
 pub use source::{DeliveryFile, Packing};
 
 use crate::error::PipelineError;
-use crate::plan::Plan;
+use crate::intake::Intake;
 use crate::records::{Answer, Curve, EarRecord, Fitting, Labels, Place, RowIssue};
 use crate::rules::Rule;
 use crate::settle::{self, Precedence};
@@ -196,7 +196,7 @@ impl Strangers {
 /// A refusal of the whole delivery by rule and place, or [`PipelineError::Read`].
 pub fn read(
     delivery: &Delivery,
-    plan: &Plan,
+    intake: &Intake<'_>,
     progress: &(dyn Fn(u64) + Sync),
 ) -> Result<Unsettled, PipelineError> {
     let mut reading = Unsettled::default();
@@ -227,7 +227,7 @@ pub fn read(
         .zip(0_u32..)
         .map(|((fitting, _), number)| (&*fitting.id, number))
         .collect();
-    let instruments = Instruments::new(plan, &mut reading.items);
+    let instruments = Instruments::new(intake.plan, &mut reading.items);
     let mut strangers = Strangers::default();
     let mut ears: Vec<EarRecord> = Vec::new();
     each_file(

@@ -31,6 +31,8 @@ pub struct DeliveryFile {
     pub path: PathBuf,
     /// How it is packed.
     pub packing: Packing,
+    /// What stands between the fields of a row; a comma, unless a column map says otherwise.
+    pub separator: u8,
     /// Size on disk.
     pub bytes: u64,
 }
@@ -70,6 +72,7 @@ impl DeliveryFile {
             name: name.to_owned(),
             path: path.to_path_buf(),
             packing,
+            separator: b',',
             bytes,
         })
     }
@@ -79,7 +82,11 @@ impl DeliveryFile {
 #[derive(Debug)]
 pub(crate) enum RowBatch {
     /// Whole CSV records as text.
-    Text(Block),
+    Text {
+        block: Block,
+        /// What stands between the fields of a record.
+        separator: u8,
+    },
     /// Records as fields, the first being row `first_row` of the file.
     Fields {
         records: Vec<ByteRecord>,
@@ -106,7 +113,7 @@ impl RowBatch {
                 }
                 Ok(())
             }
-            Self::Text(block) => {
+            Self::Text { block, separator } => {
                 if let Err(fault) = std::str::from_utf8(&block.bytes) {
                     let before = block.bytes.get(..fault.valid_up_to()).unwrap_or_default();
                     return Err(RowFault {
@@ -116,6 +123,7 @@ impl RowBatch {
                 }
                 let mut reader = csv::ReaderBuilder::new()
                     .has_headers(false)
+                    .delimiter(*separator)
                     .flexible(true)
                     .buffer_capacity(1 << 16)
                     .from_reader(block.bytes.as_slice());
@@ -254,7 +262,7 @@ impl Source {
             }),
             Packing::Parquet => return Self::open_parquet(file, hashing, hash),
         };
-        let mut blocks = BlockReader::new(reader, BLOCK_SIZE);
+        let mut blocks = BlockReader::new(reader, BLOCK_SIZE, file.separator);
         let first = next_block(&mut blocks, file)?;
         let Some(mut first) = first else {
             return Err(PipelineError::refused(
@@ -266,6 +274,7 @@ impl Source {
         };
         if first.bytes.starts_with(b"\xEF\xBB\xBF") {
             first.bytes.drain(..3);
+            first.first_byte += 3;
         }
         let header = take_header(&mut first, file)?;
         Ok(Self {
@@ -299,10 +308,12 @@ impl Source {
     pub(crate) fn next_batch(&mut self) -> Result<Option<RowBatch>, PipelineError> {
         match &mut self.body {
             Body::Text { blocks, first } => {
-                if let Some(block) = first.take() {
-                    return Ok(Some(RowBatch::Text(block)));
-                }
-                Ok(next_block(blocks, &self.file)?.map(RowBatch::Text))
+                let block = match first.take() {
+                    Some(block) => Some(block),
+                    None => next_block(blocks, &self.file)?,
+                };
+                let separator = self.file.separator;
+                Ok(block.map(|block| RowBatch::Text { block, separator }))
             }
             Body::Parquet(rows) => rows.next_batch(),
         }
@@ -342,6 +353,7 @@ fn next_block(
 fn take_header(first: &mut Block, file: &DeliveryFile) -> Result<Vec<String>, PipelineError> {
     let mut reader = csv::ReaderBuilder::new()
         .has_headers(false)
+        .delimiter(file.separator)
         .flexible(true)
         .from_reader(first.bytes.as_slice());
     let mut record = ByteRecord::new();
@@ -363,6 +375,7 @@ fn take_header(first: &mut Block, file: &DeliveryFile) -> Result<Vec<String>, Pi
     let rest = first.bytes.split_off(end.min(first.bytes.len()));
     let header = std::mem::replace(&mut first.bytes, rest);
     first.first_line += super::blocks::count_lines(&header);
+    first.first_byte += header.len() as u64;
     // A bare line feed may stay in front of the second row after a CRLF; the reader passes over blank lines.
     Ok(names)
 }
