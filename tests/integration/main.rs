@@ -9,6 +9,7 @@
 mod architecture;
 mod bad_input;
 mod command_line;
+mod data_package;
 mod deliveries;
 mod forms;
 mod numbers;
