@@ -11,6 +11,7 @@ mod bad_input;
 mod command_line;
 mod data_package;
 mod deliveries;
+mod export;
 mod forms;
 mod numbers;
 mod parquet_files;
