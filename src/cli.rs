@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use clap::{Args, Parser, Subcommand};
 use fitcohort_pipeline::plan::Plan;
 
-use crate::commands::{check, completions, demo, ingest, man, query, report, synthesize};
+use crate::commands::{check, completions, demo, export, ingest, man, query, report, synthesize};
 use crate::failure::Failure;
 
 /// Turn de-identified hearing-aid fitting records into figures and pages: match to target, two-ear uptake,
@@ -83,6 +83,8 @@ pub(crate) enum Command {
     Report(report::Arguments),
     /// One analysis as a table
     Query(query::Arguments),
+    /// One row a fitting with small cells protected, to be given to others
+    Export(export::Arguments),
     /// Completions for a shell
     Completions(completions::Arguments),
     /// The manual page, in roff

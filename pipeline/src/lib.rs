@@ -32,6 +32,7 @@ pub mod records;
 pub mod rules;
 pub mod settle;
 pub mod store;
+pub mod table_schema;
 pub mod vocabulary;
 
 pub use error::PipelineError;

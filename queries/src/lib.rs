@@ -37,6 +37,8 @@ pub mod fits;
 #[cfg(feature = "tables")]
 mod order;
 #[cfg(feature = "tables")]
+pub mod release;
+#[cfg(feature = "tables")]
 pub mod review;
 #[cfg(feature = "tables")]
 pub mod selection;

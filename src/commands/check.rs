@@ -22,7 +22,8 @@ Examples:
   fitcohort check exports/2026-Q3 --set-aside-csv set-aside.csv
 
 A delivery is a folder with fittings, ears, responses and outcomes as .csv, .csv.gz, .csv.zst or .parquet, each in one
-file or several (responses-1.csv, responses-2.csv).")]
+file or several (responses-1.csv, responses-2.csv). A datapackage.json beside them describes them to others; it is not
+read.")]
 pub(crate) struct Arguments {
     /// Folder of the delivery
     #[arg(value_name = "DELIVERY")]

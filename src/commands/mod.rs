@@ -3,6 +3,7 @@
 pub(crate) mod check;
 pub(crate) mod completions;
 pub(crate) mod demo;
+pub(crate) mod export;
 pub(crate) mod ingest;
 pub(crate) mod man;
 pub(crate) mod query;
@@ -23,6 +24,7 @@ pub(crate) fn run(cli: &Cli, console: &Console) -> Result<(), Failure> {
         Command::Ingest(arguments) => ingest::run(arguments, common, console),
         Command::Report(arguments) => report::run(arguments, common, console),
         Command::Query(arguments) => query::run(arguments, common, console),
+        Command::Export(arguments) => export::run(arguments, common, console),
         Command::Completions(arguments) => completions::run(arguments, console),
         Command::Man(arguments) => man::run(arguments, console),
     }

@@ -16,7 +16,8 @@ Examples:
   fitcohort synthesize --fittings 5000 --seed 7 --out delivery
   fitcohort synthesize --fittings 5000 --no-match-effect --out null-delivery
 
-The data is invented: a group of practices that does not exist. What was planted stands in truth.json beside it.")]
+The data is invented: a group of practices that does not exist. What was planted stands in truth.json beside it;
+datapackage.json describes the tables for any reader of Frictionless Data Packages.")]
 pub(crate) struct Arguments {
     /// How many fittings
     #[arg(long, value_name = "N", default_value_t = 5000)]

@@ -9,6 +9,7 @@ use rayon::prelude::*;
 
 use crate::SynthesisError;
 use crate::clinicians::drifting_clinic;
+use crate::data_package::descriptor;
 use crate::fitting::{Fitting, Model};
 use crate::outcomes::RMS_CENTRE_DB;
 use crate::planted::{Fault, Plan, Planting};
@@ -182,8 +183,8 @@ impl Files {
 }
 
 /// Writes an invented delivery into `folder` (made if it is not there; it must be empty): `fittings.csv`,
-/// `ears.csv`, `responses.csv`, `outcomes.csv`, `README.txt` and, last, `truth.json`. Returns what
-/// `truth.json` holds. `progress` is told the number of fittings written so far, in rising order.
+/// `ears.csv`, `responses.csv`, `outcomes.csv`, `README.txt`, `datapackage.json` and, last, `truth.json`. Returns
+/// what `truth.json` holds. `progress` is told the number of fittings written so far, in rising order.
 ///
 /// Works in the current rayon pool; the bytes do not depend on it.
 ///
@@ -233,6 +234,7 @@ pub fn write_delivery(
         fs::write(&path, text).map_err(SynthesisError::io("write", &path))
     };
     write("README.txt", README)?;
+    write("datapackage.json", &descriptor()?)?;
     let mut json = serde_json::to_string_pretty(&truth)?;
     json.push('\n');
     write("truth.json", &json)?;

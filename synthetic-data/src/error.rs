@@ -32,9 +32,15 @@ pub enum SynthesisError {
         /// What the system said.
         source: std::io::Error,
     },
-    /// The truth could not be put into JSON. It can happen only if a figure is not finite.
-    #[error("cannot put the truth into JSON")]
+    /// The truth could not be put into JSON, or the published schema is none: a fault of the program.
+    #[error("cannot put the truth or the schema into JSON")]
     Json(#[from] serde_json::Error),
+    /// The published schema is not one of the tables that are written: a fault of the program.
+    #[error("the published schema does not fit: {what}")]
+    Schema {
+        /// What is missing in it.
+        what: &'static str,
+    },
 }
 
 impl SynthesisError {

@@ -31,6 +31,7 @@ pub mod age_thresholds;
 mod audiogram;
 mod clinicians;
 mod cohort;
+mod data_package;
 mod delivery;
 mod draws;
 mod error;

@@ -10,6 +10,9 @@ is real, and no figure in it may be quoted as a finding about real ones.
 fittings.csv, ears.csv, responses.csv and outcomes.csv make up a delivery of fitting records. Every row of
 fittings.csv says so again in its column x_data.
 
+datapackage.json describes the four tables for any reader of Frictionless Data Packages: columns, types, units, ranges
+and keys.
+
 truth.json states what was planted: the size of each effect, each clinic and clinician as they were
 drawn, and the rows that break a rule on purpose, counted by table and rule.
 

@@ -2,13 +2,14 @@
 
 use crate::workspace::{Workspace, small_practice};
 
-const COMMANDS: [&str; 8] = [
+const COMMANDS: [&str; 9] = [
     "demo",
     "synthesize",
     "check",
     "ingest",
     "report",
     "query",
+    "export",
     "completions",
     "man",
 ];

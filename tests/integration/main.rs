@@ -9,7 +9,9 @@
 mod architecture;
 mod bad_input;
 mod command_line;
+mod data_package;
 mod deliveries;
+mod export;
 mod forms;
 mod numbers;
 mod parquet_files;

@@ -3,6 +3,7 @@
 mod blocks;
 mod cells;
 pub mod columns;
+pub mod data_package;
 mod header;
 mod instruments;
 mod parquet_rows;
@@ -23,6 +24,7 @@ use crate::intake::Intake;
 use crate::records::{Answer, Curve, EarRecord, Fitting, Labels, Place, RowIssue};
 use crate::rules::Rule;
 use crate::settle::{self, Precedence};
+use crate::table_schema::DESCRIPTOR;
 use crate::vocabulary::TableName;
 use header::Header;
 use instruments::Instruments;
@@ -69,6 +71,8 @@ impl Delivery {
             };
             match recognised {
                 Some(file) => files.push(file),
+                // The descriptor of a delivery belongs to it, though nothing is read from it.
+                None if entry.file_name() == DESCRIPTOR => {}
                 None => not_read.push(entry.file_name().to_string_lossy().into_owned()),
             }
         }

@@ -38,6 +38,7 @@ fn bytes_do_not_depend_on_threads() {
         one.keys().collect::<Vec<_>>(),
         [
             "README.txt",
+            "datapackage.json",
             "ears.csv",
             "fittings.csv",
             "outcomes.csv",
