@@ -14,6 +14,7 @@ pub(crate) struct Failure {
     advice: String,
 }
 
+const FINDING: u8 = 1;
 const USAGE: u8 = 2;
 const BAD_DATA: u8 = 65;
 const OUR_FAULT: u8 = 70;
@@ -105,6 +106,14 @@ impl From<PipelineError> for Failure {
             PipelineError::Refused { .. } => (
                 BAD_DATA,
                 "nothing was stored and the cohort is as it was; mend the delivery at that place and run the command again",
+            ),
+            PipelineError::Changed { .. } => (
+                BAD_DATA,
+                "nothing was stored; let the export end, then run the command again",
+            ),
+            PipelineError::TooManySetAside { .. } => (
+                FINDING,
+                "nothing was stored; mend the delivery, or allow a larger share with --fail-on-set-aside",
             ),
             PipelineError::Read { source, .. } if source.kind() == std::io::ErrorKind::NotFound => {
                 (USAGE, "check the path")

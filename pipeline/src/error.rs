@@ -2,7 +2,9 @@
 
 use std::path::{Path, PathBuf};
 
+use crate::ingest::Judgement;
 use crate::rules::Rule;
+use crate::vocabulary::TableName;
 
 /// An error of reading a delivery, or of reading or writing a cohort.
 #[derive(Debug, thiserror::Error)]
@@ -70,6 +72,29 @@ pub enum PipelineError {
         path: PathBuf,
         /// What is wrong with it.
         detail: String,
+    },
+    /// A file of the delivery is no longer the one that was judged. Nothing was stored.
+    #[error("{} changed while it was being read", path.display())]
+    Changed {
+        /// The file.
+        path: PathBuf,
+    },
+    /// More rows of a table were set aside than the caller allows. Nothing was stored.
+    #[error(
+        "{rows_set_aside} of {rows_read} rows of {} are set aside, more than a share of {most}",
+        table.word()
+    )]
+    TooManySetAside {
+        /// The table.
+        table: TableName,
+        /// Its rows set aside.
+        rows_set_aside: u64,
+        /// Its rows.
+        rows_read: u64,
+        /// The largest share that is allowed.
+        most: f64,
+        /// What became of the delivery otherwise.
+        judgement: Box<Judgement>,
     },
     /// More files in one delivery than can be numbered.
     #[error("{} holds more than {limit} files of one table", path.display())]

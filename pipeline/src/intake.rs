@@ -15,6 +15,8 @@ pub struct Intake<'a> {
     pub pseudonyms: Option<&'a Pseudonyms>,
     /// Keep the year of a fitting only, instead of its quarter.
     pub year_only: bool,
+    /// The largest share of a table's rows, 0-1, that may be set aside; beyond it nothing is stored. None: any.
+    pub most_set_aside: Option<f64>,
 }
 
 impl<'a> Intake<'a> {
@@ -26,6 +28,7 @@ impl<'a> Intake<'a> {
             map: None,
             pseudonyms: None,
             year_only: false,
+            most_set_aside: None,
         }
     }
 }

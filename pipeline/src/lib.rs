@@ -16,7 +16,6 @@
     )
 )]
 
-mod again;
 pub mod audibility;
 pub mod decimal;
 pub mod delivery;
@@ -29,10 +28,12 @@ pub mod map;
 pub mod plan;
 pub mod quarter;
 pub mod records;
+pub mod rule_counts;
 pub mod rules;
 pub mod settle;
 pub mod store;
 pub mod table_schema;
 pub mod vocabulary;
+mod waiting;
 
 pub use error::PipelineError;

@@ -169,6 +169,23 @@ impl Rule {
     pub const fn code(self) -> &'static str {
         self.text().code
     }
+
+    /// The rule of a code.
+    #[must_use]
+    pub fn from_code(code: &str) -> Option<Self> {
+        let text = RULES.iter().find(|text| text.code == code)?;
+        Some(text.rule)
+    }
+
+    /// Whether a row that breaks the rule waits for something that may come: its fitting, its ear, or a plan that knows
+    /// its instrument.
+    #[must_use]
+    pub const fn waits(self) -> bool {
+        matches!(
+            self,
+            Self::Orphan | Self::OrphanEar | Self::UnknownInstrument
+        )
+    }
 }
 
 /// The rule table as Markdown, for the README.

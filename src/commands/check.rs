@@ -1,14 +1,14 @@
 //! `check`: reads and judges a delivery, stores nothing.
 
-use std::collections::BTreeMap;
 use std::fmt::Write;
 use std::path::PathBuf;
 
 use clap::Args;
-use fitcohort_pipeline::delivery::{headers, sentence};
+use fitcohort_pipeline::PipelineError;
 use fitcohort_pipeline::ingest::{self, Judgement};
 use fitcohort_pipeline::intake::Intake;
-use fitcohort_pipeline::store::write_set_aside_csv;
+use fitcohort_pipeline::rule_counts::RuleCount;
+use fitcohort_pipeline::vocabulary::TableName;
 
 use crate::cli::Common;
 use crate::console::{Console, IngestBars};
@@ -20,6 +20,7 @@ use crate::failure::Failure;
 Examples:
   fitcohort check exports/2026-Q3
   fitcohort check exports/2026-Q3 --set-aside-csv set-aside.csv
+  fitcohort check exports/2026-Q3 --fail-on-set-aside 0.02
 
 A delivery is a folder with fittings, ears, responses and outcomes as .csv, .csv.gz, .csv.zst or .parquet, each in one
 file or several (responses-1.csv, responses-2.csv). A datapackage.json beside them describes them to others; it is not
@@ -28,9 +29,20 @@ pub(crate) struct Arguments {
     /// Folder of the delivery
     #[arg(value_name = "DELIVERY")]
     pub(crate) delivery: PathBuf,
-    /// Write the rows set aside to a CSV file: file, line, column, rule and sentence
+    /// Write the rows set aside to a CSV file: place, rule, sentence and the row's text
     #[arg(long, value_name = "FILE")]
     pub(crate) set_aside_csv: Option<PathBuf>,
+    /// Fail, with exit code 1, where a larger share of any table's rows is set aside: 0 to 1
+    #[arg(long, value_name = "SHARE", value_parser = share)]
+    pub(crate) fail_on_set_aside: Option<f64>,
+}
+
+/// A share, 0 to 1.
+pub(crate) fn share(text: &str) -> Result<f64, String> {
+    match text.parse::<f64>() {
+        Ok(share) if (0.0..=1.0).contains(&share) => Ok(share),
+        _ => Err("a share is a number from 0 to 1, such as 0.02 for two in a hundred".to_owned()),
+    }
 }
 
 pub(crate) fn run(
@@ -41,17 +53,40 @@ pub(crate) fn run(
     let plan = common.plan()?;
     plan.validate()?;
     let bars = IngestBars::new(console);
-    let judgement = ingest::check(&arguments.delivery, &Intake::plain(&plan), &|progress| {
+    let intake = Intake {
+        most_set_aside: arguments.fail_on_set_aside,
+        ..Intake::plain(&plan)
+    };
+    let (judgement, failure) = match ingest::check(&arguments.delivery, &intake, &|progress| {
         bars.update(progress)
-    })?;
+    }) {
+        Ok(judgement) => (judgement, None),
+        Err(error) => with_judgement(error)?,
+    };
     bars.finish();
     if let Some(path) = &arguments.set_aside_csv {
-        write_set_aside_csv(path, &judgement.issues, &judgement.files)?;
+        judgement.write_set_aside_csv(path)?;
     }
-    console.summary(&in_words(&judgement), &in_json(&judgement))
+    console.summary(&in_words(&judgement), &in_json(&judgement))?;
+    failure.map_or(Ok(()), Err)
 }
 
-/// The account of each table, and one example of each rule broken.
+/// The judgement behind a failure that the caller asked for, which is shown all the same.
+pub(crate) fn with_judgement(
+    error: PipelineError,
+) -> Result<(Judgement, Option<Failure>), Failure> {
+    let judgement = match &error {
+        PipelineError::TooManySetAside { judgement, .. } => Some(judgement.as_ref().clone()),
+        _ => None,
+    };
+    let failure = Failure::from(error);
+    match judgement {
+        Some(judgement) => Ok((judgement, Some(failure))),
+        None => Err(failure),
+    }
+}
+
+/// The account of each table, and the first places of each rule broken.
 pub(crate) fn in_words(judgement: &Judgement) -> String {
     let mut out = String::new();
     // Writing to a String does not fail.
@@ -71,30 +106,7 @@ pub(crate) fn in_words(judgement: &Judgement) -> String {
             account.exact_repeats
         );
     }
-    let by_rule = judgement.by_rule();
-    if !by_rule.is_empty() {
-        out.push_str("\nSet aside, by rule, with the first place:\n");
-    }
-    let files = headers(&judgement.files);
-    let mut firsts = BTreeMap::new();
-    for issue in &judgement.issues {
-        firsts.entry((issue.table, issue.rule)).or_insert(issue);
-    }
-    for (key, rows) in by_rule {
-        let Some(issue) = firsts.get(&key) else {
-            continue;
-        };
-        let file = files.get(&(issue.table, issue.place.file));
-        let header = file.map_or(&[][..], |file| file.header.as_slice());
-        let _ = writeln!(
-            out,
-            "{rows:>8}  {:<28} {}, line {}: {}",
-            issue.rule.code(),
-            file.map_or("", |file| file.name.as_str()),
-            issue.place.line,
-            sentence(issue, header)
-        );
-    }
+    out.push_str(&rules_in_words(&judgement.by_rule));
     for (rule, about) in &judgement.notes {
         let _ = writeln!(
             out,
@@ -104,6 +116,39 @@ pub(crate) fn in_words(judgement: &Judgement) -> String {
     }
     if !judgement.not_read.is_empty() {
         let _ = writeln!(out, "not read: {}", judgement.not_read.join(", "));
+    }
+    out
+}
+
+/// Rows set aside by table and rule, the largest count of a table first, each with its first places.
+fn rules_in_words(by_rule: &[RuleCount]) -> String {
+    let mut out = String::new();
+    if !by_rule.is_empty() {
+        out.push_str("\nSet aside, by table and rule, with the first places:\n");
+    }
+    for table in TableName::ALL {
+        let mut counts: Vec<&RuleCount> = by_rule
+            .iter()
+            .filter(|count| count.table == *table)
+            .collect();
+        counts.sort_by_key(|count| std::cmp::Reverse(count.rows));
+        if !counts.is_empty() {
+            let _ = writeln!(out, "{}", table.word());
+        }
+        for count in counts {
+            let mut head = format!("{:>8}  {:<28}", count.rows, count.rule);
+            for example in &count.examples {
+                let _ = writeln!(
+                    out,
+                    "{head} {}, line {}: {}",
+                    example.file, example.line, example.sentence
+                );
+                head = " ".repeat(head.chars().count());
+            }
+            if count.examples.is_empty() {
+                let _ = writeln!(out, "{}", head.trim_end());
+            }
+        }
     }
     out
 }
@@ -124,16 +169,34 @@ pub(crate) fn in_json(judgement: &Judgement) -> serde_json::Value {
         })
         .collect();
     let rules: Vec<serde_json::Value> = judgement
-        .by_rule()
-        .into_iter()
-        .map(|((table, rule), rows)| {
-            serde_json::json!({ "table": table.word(), "rule": rule.code(), "rows": rows })
+        .by_rule
+        .iter()
+        .map(|count| {
+            serde_json::json!({
+                "table": count.table.word(), "rule": count.rule, "rows": count.rows
+            })
+        })
+        .collect();
+    let examples: Vec<serde_json::Value> = judgement
+        .by_rule
+        .iter()
+        .flat_map(|count| {
+            count.examples.iter().map(|example| {
+                serde_json::json!({
+                    "table": count.table.word(),
+                    "rule": count.rule,
+                    "file": example.file,
+                    "line": example.line,
+                    "sentence": example.sentence,
+                })
+            })
         })
         .collect();
     serde_json::json!({
         "hash": judgement.hash,
         "tables": tables,
         "set_aside": rules,
+        "examples": examples,
         "not_read": judgement.not_read,
         "notes": judgement
             .notes

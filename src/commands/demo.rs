@@ -54,7 +54,8 @@ pub(crate) fn run(
     let ingested = ingest::add(&delivery, &cohort, &plan, console)?;
     let opened = Cohort::open(&cohort)?;
     let reviews = report::write(&opened, &plan, &Reader::ALL, None, &reports, console)?;
-    let set_aside = ingested.judgement.issues.len();
+    let accounts = ingested.judgement.accounts.iter();
+    let set_aside: u64 = accounts.map(|(_, account)| account.rows_set_aside).sum();
     let mut words = format!(
         "Made in {}, all of it invented:\n  delivery   {} fittings of an invented group of practices, with truth.json\n  \
          cohort     snapshot {}, {set_aside} rows set aside\n  reports    one page each for owner, researcher and trainer\n\n",

@@ -3,10 +3,10 @@
 use std::path::{Path, PathBuf};
 
 use clap::Args;
+use fitcohort_pipeline::PipelineError;
 use fitcohort_pipeline::ingest::{self, Ingested};
 use fitcohort_pipeline::intake::Intake;
 use fitcohort_pipeline::plan::Plan;
-use fitcohort_pipeline::store::write_set_aside_csv;
 
 use super::check;
 use crate::cli::Common;
@@ -19,8 +19,10 @@ use crate::failure::Failure;
 Examples:
   fitcohort ingest exports/2026-Q3 --into cohort
   fitcohort ingest corrections --into cohort --set-aside-csv set-aside.csv
+  fitcohort ingest exports/2026-Q3 --into cohort --fail-on-set-aside 0.02
 
-A fitting that comes again replaces the earlier record whole. The same delivery twice changes nothing.")]
+A fitting that comes again replaces the earlier record whole. The same delivery twice changes nothing. Rows of earlier
+deliveries that were set aside for want of a fitting or an ear are stored as soon as a delivery brings it.")]
 pub(crate) struct Arguments {
     /// Folder of the delivery
     #[arg(value_name = "DELIVERY")]
@@ -31,6 +33,9 @@ pub(crate) struct Arguments {
     /// Write the rows set aside to a CSV file too
     #[arg(long, value_name = "FILE")]
     pub(crate) set_aside_csv: Option<PathBuf>,
+    /// Store nothing and fail, with exit code 1, where a larger share of any table's rows is set aside: 0 to 1
+    #[arg(long, value_name = "SHARE", value_parser = check::share)]
+    pub(crate) fail_on_set_aside: Option<f64>,
 }
 
 pub(crate) fn run(
@@ -39,17 +44,26 @@ pub(crate) fn run(
     console: &Console,
 ) -> Result<(), Failure> {
     let plan = common.plan()?;
-    let ingested = add(&arguments.delivery, &arguments.into, &plan, console)?;
+    let intake = Intake {
+        most_set_aside: arguments.fail_on_set_aside,
+        ..Intake::plain(&plan)
+    };
+    plan.validate()?;
+    let ingested = match run_with_bars(&arguments.delivery, &arguments.into, &intake, console) {
+        Ok(ingested) => ingested,
+        Err(error) => return refused(error, arguments, console),
+    };
     if let Some(path) = &arguments.set_aside_csv {
-        write_set_aside_csv(path, &ingested.judgement.issues, &ingested.judgement.files)?;
+        ingested.write_set_aside_csv(path)?;
     }
     let snapshot = &ingested.manifest.snapshot;
     let words = if ingested.already_there {
         format!("This delivery is already in the cohort; snapshot {snapshot} stays in force.\n")
     } else {
         format!(
-            "{}\nSnapshot {snapshot} of {} is in force.\n",
+            "{}{}\nSnapshot {snapshot} of {} is in force.\n",
             check::in_words(&ingested.judgement),
+            returned_in_words(&ingested),
             arguments.into.display()
         )
     };
@@ -57,11 +71,43 @@ pub(crate) fn run(
     if let Some(object) = json.as_object_mut() {
         object.insert("snapshot".to_owned(), snapshot.clone().into());
         object.insert("already_there".to_owned(), ingested.already_there.into());
+        let returned: serde_json::Map<String, serde_json::Value> = ingested
+            .returned
+            .iter()
+            .map(|(table, rows)| (table.word().to_owned(), (*rows).into()))
+            .collect();
+        object.insert("returned".to_owned(), returned.into());
     }
     console.summary(&words, &json)
 }
 
-/// Ingests with bars.
+/// Rows of earlier deliveries that are set aside no longer.
+fn returned_in_words(ingested: &Ingested) -> String {
+    if ingested.returned.is_empty() {
+        return String::new();
+    }
+    let tables: Vec<String> = ingested
+        .returned
+        .iter()
+        .map(|(table, rows)| format!("{} {rows}", table.word()))
+        .collect();
+    format!(
+        "\nRows of earlier deliveries that had been set aside and returned: {}\n",
+        tables.join(", ")
+    )
+}
+
+/// A failure that the caller asked for is said after what became of the delivery; any other by itself.
+fn refused(error: PipelineError, arguments: &Arguments, console: &Console) -> Result<(), Failure> {
+    let (judgement, failure) = check::with_judgement(error)?;
+    if let Some(path) = &arguments.set_aside_csv {
+        judgement.write_set_aside_csv(path)?;
+    }
+    console.summary(&check::in_words(&judgement), &check::in_json(&judgement))?;
+    failure.map_or(Ok(()), Err)
+}
+
+/// Ingests a delivery in the published format.
 pub(crate) fn add(
     delivery: &Path,
     cohort: &Path,
@@ -69,10 +115,22 @@ pub(crate) fn add(
     console: &Console,
 ) -> Result<Ingested, Failure> {
     plan.validate()?;
+    Ok(run_with_bars(
+        delivery,
+        cohort,
+        &Intake::plain(plan),
+        console,
+    )?)
+}
+
+fn run_with_bars(
+    delivery: &Path,
+    cohort: &Path,
+    intake: &Intake<'_>,
+    console: &Console,
+) -> Result<Ingested, PipelineError> {
     let bars = IngestBars::new(console);
-    let ingested = ingest::ingest(delivery, cohort, &Intake::plain(plan), &|progress| {
-        bars.update(progress)
-    })?;
+    let ingested = ingest::ingest(delivery, cohort, intake, &|progress| bars.update(progress))?;
     bars.finish();
     Ok(ingested)
 }

@@ -192,6 +192,10 @@ impl Spoiled {
             "column_name",
             "rule",
             "sentence",
+            "byte",
+            "text",
+            "exact",
+            "record",
         ];
         assert_eq!(rows.columns, columns);
         for (row, expected) in self.expected.iter().enumerate() {
@@ -226,6 +230,13 @@ impl Spoiled {
                 expected.secret.is_empty() || !sentence.contains(&expected.secret),
                 "{expected:?} is echoed: {sentence}"
             );
+            // Every row of these deliveries stands on one line.
+            let text = &self.files[&expected.file];
+            let delivered = text.lines().nth(expected.line - 1).unwrap();
+            let byte: usize = rows.get(row, "byte").parse().unwrap();
+            assert!(text[byte..].starts_with(delivered), "{expected:?}");
+            let is_exact = rows.get(row, "text") == delivered;
+            assert_eq!(rows.get(row, "exact"), is_exact.to_string());
         }
         assert_eq!(rows.rows.len(), self.expected.len(), "{rows:#?}");
     }

@@ -3,6 +3,7 @@
 mod again;
 mod folder;
 mod refusals;
+mod returning;
 
 use crate::parquet_files;
 use crate::workspace::{
@@ -24,7 +25,7 @@ const QUERIES: [&str; 10] = [
 ];
 
 /// Both cohorts say the same, in numbers and in rows.
-fn assert_same(workspace: &Workspace, one: &str, other: &str) {
+pub(crate) fn assert_same(workspace: &Workspace, one: &str, other: &str) {
     for query in QUERIES {
         let (a, b) = (
             workspace.query(&[query, one]),
@@ -44,7 +45,7 @@ fn assert_same(workspace: &Workspace, one: &str, other: &str) {
 }
 
 /// The rows of a table over all its files, as `column=value` in the order of the columns' names, sorted.
-fn stored(workspace: &Workspace, cohort: &str, table: &str) -> Vec<Vec<String>> {
+pub(crate) fn stored(workspace: &Workspace, cohort: &str, table: &str) -> Vec<Vec<String>> {
     let mut out = Vec::new();
     for path in parquet_files::parts(workspace, cohort, table) {
         let rows = parquet_files::rows(&path);
@@ -271,32 +272,6 @@ fn rows_without_a_fitting_are_orphans_in_any_cohort() {
     // What is there is counted later all the same.
     workspace.ingest("first", "new");
     assert_same(&workspace, "new", "c");
-}
-
-/// A delivery that came before its fittings is taken when it comes again after them; then it is there.
-#[test]
-fn orphans_are_taken_when_their_delivery_comes_again_after_the_parents() {
-    let workspace = with_first();
-    let ears = "fitting_id,ear,fitted\nF3,left,true\n";
-    let outcomes = "fitting_id,instrument,item,score\nF3,ioi-ha,7,2\n";
-    workspace.delivery("children", &[("ears", ears), ("outcomes", outcomes)]);
-    let said = workspace.ingest("children", "c");
-    assert_eq!(said["tables"]["outcomes"]["rows_set_aside"], 1);
-    assert_eq!(workspace.ingest("children", "c")["already_there"], true);
-    let parent =
-        "fitting_id,patient_id,clinic_id,clinician_id,fitted_on\nF3,P3,north,anna-1,2026-Q4\n";
-    workspace.delivery("parent", &[("fittings", parent)]);
-    workspace.ingest("parent", "c");
-    let said = workspace.ingest("children", "c");
-    assert_eq!(said["already_there"], false);
-    assert_eq!(said["tables"]["outcomes"]["rows_stored"], 1);
-    assert_eq!(said["set_aside"], serde_json::json!([]));
-    let outcomes = workspace.query(&["outcomes", "c", "--quarter", "2026-Q4"]);
-    let row = outcomes.find(&[("instrument", "ioi-ha"), ("item", "7")]);
-    assert_eq!(outcomes.get(row, "n_answered"), "1");
-    let before = files_below(&workspace.path("c"));
-    assert_eq!(workspace.ingest("children", "c")["already_there"], true);
-    assert!(files_below(&workspace.path("c")) == before);
 }
 
 /// Two deliveries that share no fitting: their order makes no difference, in one quarter or in two.

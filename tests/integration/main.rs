@@ -7,6 +7,7 @@
 )]
 
 mod architecture;
+mod arrivals;
 mod bad_input;
 mod command_line;
 mod data_package;

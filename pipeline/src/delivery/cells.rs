@@ -77,12 +77,8 @@ impl<'a> Cells<'a> {
     /// A pseudonym.
     pub(crate) fn identifier(&self, column: usize) -> Result<&'a str, Fault> {
         let text = self.required(column)?;
-        let fits = text.len() <= 64
-            && text
-                .iter()
-                .all(|b| b.is_ascii_alphanumeric() || matches!(b, b'_' | b'-'));
         match std::str::from_utf8(text) {
-            Ok(text) if fits => Ok(text),
+            Ok(text) if is_pseudonym(text.as_bytes()) => Ok(text),
             _ => Err(self.fault(column, Rule::IdentifierShape)),
         }
     }
@@ -212,6 +208,19 @@ impl<'a> Cells<'a> {
             .and_then(frequency_position)
             .ok_or_else(|| self.fault(column, Rule::FrequencyNotKept))
     }
+}
+
+/// Whether a text has the shape of a pseudonym.
+pub(super) fn is_pseudonym(text: &[u8]) -> bool {
+    (1..=64).contains(&text.len())
+        && text
+            .iter()
+            .all(|b| b.is_ascii_alphanumeric() || matches!(b, b'_' | b'-'))
+}
+
+/// Whether a text has the shape of a label.
+pub(super) fn is_label(text: &[u8]) -> bool {
+    label(text).is_some()
 }
 
 fn label(text: &[u8]) -> Option<&str> {

@@ -23,7 +23,6 @@ pub(crate) struct Header {
     pub(crate) wide: bool,
     /// Positions in the file of columns whose values are never written anywhere: such as become pseudonyms, and such as
     /// a column map leaves out.
-    #[expect(dead_code, reason = "filled and read by what comes next")]
     pub(crate) hidden: Vec<usize>,
 }
 

@@ -7,8 +7,11 @@ pub mod data_package;
 mod header;
 mod instruments;
 mod parquet_rows;
+mod raw_text;
 mod rows;
 mod source;
+mod waiting_rows;
+mod withheld;
 
 use std::collections::{HashMap, HashSet};
 use std::path::{Path, PathBuf};
@@ -16,18 +19,21 @@ use std::path::{Path, PathBuf};
 use rayon::prelude::*;
 
 pub use instruments::ITEM_SEPARATOR;
+pub(crate) use instruments::Instruments;
+pub(crate) use raw_text::{RawRow, RawRows};
 pub(crate) use rows::STRANGER;
 pub use source::{DeliveryFile, Packing};
+pub(crate) use waiting_rows::Record;
+pub use waiting_rows::WaitingRows;
 
 use crate::error::PipelineError;
 use crate::intake::Intake;
 use crate::records::{Answer, Curve, EarRecord, Fitting, Labels, Place, RowIssue};
 use crate::rules::Rule;
-use crate::settle::{self, Precedence};
+use crate::settle;
 use crate::table_schema::DESCRIPTOR;
 use crate::vocabulary::TableName;
 use header::Header;
-use instruments::Instruments;
 use rows::{Known, Parsed};
 use source::{RowBatch, Source};
 
@@ -130,7 +136,8 @@ pub struct Unsettled {
     pub(crate) ears: Vec<EarRecord>,
     pub(crate) curves: Vec<Curve>,
     pub(crate) answers: Vec<Answer>,
-    /// Ids of fittings named by other tables that the delivery's `fittings` does not have.
+    /// Ids of fittings named by other tables that the delivery's `fittings` does not have; blank where the delivery
+    /// brings the fitting in a row that was set aside, so that nobody's rows are taken for its own.
     pub(crate) strangers: Vec<Box<str>>,
     pub(crate) label_names: Labels,
     pub(crate) items: Labels,
@@ -138,7 +145,7 @@ pub struct Unsettled {
     pub(crate) repeated_fittings: u64,
     /// Ids of fittings that the delivery brings in rows that were set aside: rows of theirs have no parent, even where
     /// the cohort has a fitting of that id.
-    pub(crate) refused: HashSet<Box<str>>,
+    refused: HashSet<Box<str>>,
     /// The files, by table and in the order of their numbers within the table.
     pub files: Vec<FileRead>,
     /// Things worth saying: rule and what it is about.
@@ -160,6 +167,25 @@ impl Unsettled {
             hasher.update(part.as_bytes());
         }
         hasher.finalize().to_hex().to_string()
+    }
+
+    /// Lets go of every row: the delivery was dealt with before, whatever became of its rows since.
+    pub(crate) fn pass_over(&mut self) {
+        let files = std::mem::take(&mut self.files);
+        let notes = std::mem::take(&mut self.notes);
+        *self = Self {
+            files,
+            notes,
+            ..Self::default()
+        };
+    }
+
+    /// Whether the delivery brings a fitting whose row is not set aside.
+    pub(crate) fn brings(&self, fitting: &str) -> bool {
+        // Sorted by id when they were settled.
+        self.fittings
+            .binary_search_by(|(candidate, _)| (*candidate.id).cmp(fitting))
+            .is_ok()
     }
 }
 
@@ -269,7 +295,16 @@ pub fn read(
     reading.ears = ears;
     reading.curves = curves;
     reading.answers = answers;
-    reading.strangers = strangers.ids.values().to_vec();
+    let refused = std::mem::take(&mut reading.refused);
+    reading.strangers = strangers
+        .ids
+        .values()
+        .iter()
+        .map(|id| match refused.contains(id) {
+            true => Box::default(),
+            false => id.clone(),
+        })
+        .collect();
     Ok(reading)
 }
 
@@ -281,7 +316,6 @@ impl Unsettled {
         });
         let settled = settle::settle(
             fittings,
-            Precedence::Delivery,
             |(a, _), (b, _)| a.id == b.id,
             |(a, _), (b, _)| a == b,
             |(_, place)| *place,

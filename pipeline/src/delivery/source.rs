@@ -2,6 +2,7 @@
 
 use std::fs::File;
 use std::io::{BufReader, Read};
+use std::ops::RangeInclusive;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex};
 
@@ -14,7 +15,7 @@ use crate::rules::Rule;
 use crate::vocabulary::TableName;
 
 /// Bytes of text in a block; large enough to keep workers busy, small enough to bound memory.
-const BLOCK_SIZE: usize = 4 << 20;
+pub(super) const BLOCK_SIZE: usize = 4 << 20;
 
 /// A compressed file may grow this many times, plus [`GROWTH_FLOOR`]; beyond, it is taken for a bomb.
 const GROWTH_LIMIT: u64 = 250;
@@ -95,11 +96,36 @@ pub(crate) enum RowBatch {
 }
 
 impl RowBatch {
+    /// The lines on which rows of the batch may begin.
+    pub(crate) fn lines(&self) -> RangeInclusive<u32> {
+        match self {
+            Self::Fields { records, first_row } => {
+                let rows = u32::try_from(records.len()).unwrap_or(u32::MAX);
+                *first_row..=first_row.saturating_add(rows)
+            }
+            Self::Text { block, .. } => {
+                let lines = super::blocks::count_lines(&block.bytes);
+                block.first_line..=block.first_line.saturating_add(lines)
+            }
+        }
+    }
+
     /// Calls back with line and fields of each record; ends early, with the line, on a record that is too long.
     ///
     /// # Errors
     /// [`RowFault`] where the text is not UTF-8 or a record is longer than any record can be.
     pub(crate) fn for_each(&self, mut row: impl FnMut(u32, &ByteRecord)) -> Result<(), RowFault> {
+        self.for_each_in_text(|line, record, _| row(line, record))
+    }
+
+    /// The same, with the place in the text; none where the records have no text.
+    ///
+    /// # Errors
+    /// As [`RowBatch::for_each`].
+    pub(crate) fn for_each_in_text(
+        &self,
+        mut row: impl FnMut(u32, &ByteRecord, Option<RowText<'_>>),
+    ) -> Result<(), RowFault> {
         match self {
             Self::Fields { records, first_row } => {
                 for (record, line) in records.iter().zip(*first_row..) {
@@ -109,7 +135,7 @@ impl RowBatch {
                             line,
                         });
                     }
-                    row(line, record);
+                    row(line, record, None);
                 }
                 Ok(())
             }
@@ -130,16 +156,27 @@ impl RowBatch {
                 let mut record = ByteRecord::new();
                 // Reading bytes from memory into a flexible record has no way to fail.
                 while matches!(reader.read_byte_record(&mut record), Ok(true)) {
+                    let begin = begin_of(&block.bytes, record.position());
                     let line = block
                         .first_line
-                        .saturating_add(lines_before(&block.bytes, record.position()));
+                        .saturating_add(lines_before(record.position(), begin.blank));
                     if record.as_slice().len() > LONGEST_RECORD {
                         return Err(RowFault {
                             rule: Rule::UnclosedQuote,
                             line,
                         });
                     }
-                    row(line, &record);
+                    let end = usize::try_from(reader.position().byte()).unwrap_or(usize::MAX);
+                    let text = RowText {
+                        byte: block.first_byte.saturating_add(begin.at as u64),
+                        bytes: without_line_end(
+                            block
+                                .bytes
+                                .get(begin.at..end.min(block.bytes.len()))
+                                .unwrap_or_default(),
+                        ),
+                    };
+                    row(line, &record, Some(text));
                 }
                 Ok(())
             }
@@ -147,22 +184,52 @@ impl RowBatch {
     }
 }
 
-/// Line feeds of a text before a record. The reader gives the place at which it began to look for the record: blank
-/// lines may stand there, and the line feed of a CRLF whose carriage return ended the record before.
-fn lines_before(text: &[u8], position: Option<&csv::Position>) -> u32 {
-    let Some(position) = position else { return 0 };
-    let passed = u32::try_from(position.line().saturating_sub(1)).unwrap_or(u32::MAX);
-    let rest = usize::try_from(position.byte())
-        .ok()
-        .and_then(|at| text.get(at..))
-        .unwrap_or_default();
+/// A record as it stands in a text.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct RowText<'a> {
+    /// Where it begins in the file's text, in bytes from 0; in a packed file, of the text unpacked.
+    pub(crate) byte: u64,
+    /// Its bytes, the line end left out.
+    pub(crate) bytes: &'a [u8],
+}
+
+/// Where a record begins.
+struct Begin<'a> {
+    at: usize,
+    /// What stands before it: blank lines, and the line feed of a CRLF whose carriage return ended the record before.
+    blank: &'a [u8],
+}
+
+/// The reader gives the place at which it began to look for a record, line ends and all.
+fn begin_of<'a>(text: &'a [u8], position: Option<&csv::Position>) -> Begin<'a> {
+    let looked = position
+        .and_then(|position| usize::try_from(position.byte()).ok())
+        .unwrap_or(0);
+    let rest = text.get(looked..).unwrap_or_default();
     let blank = rest
         .iter()
         .position(|byte| !matches!(byte, b'\r' | b'\n'))
         .unwrap_or(rest.len());
-    passed.saturating_add(super::blocks::count_lines(
-        rest.get(..blank).unwrap_or_default(),
-    ))
+    Begin {
+        at: looked + blank,
+        blank: rest.get(..blank).unwrap_or_default(),
+    }
+}
+
+/// Line feeds of a text before a record.
+fn lines_before(position: Option<&csv::Position>, blank: &[u8]) -> u32 {
+    let passed = position.map_or(0, |position| position.line().saturating_sub(1));
+    u32::try_from(passed)
+        .unwrap_or(u32::MAX)
+        .saturating_add(super::blocks::count_lines(blank))
+}
+
+fn without_line_end(text: &[u8]) -> &[u8] {
+    let kept = text
+        .iter()
+        .rposition(|byte| !matches!(byte, b'\r' | b'\n'))
+        .map_or(0, |at| at + 1);
+    text.get(..kept).unwrap_or_default()
 }
 
 /// A place at which a whole file has to be refused.
@@ -227,6 +294,14 @@ impl<R: Read> Read for Bounded<R> {
 impl Source {
     /// Opens a file and reads its header row.
     pub(crate) fn open(file: &DeliveryFile) -> Result<Self, PipelineError> {
+        Self::open_in_blocks(file, BLOCK_SIZE)
+    }
+
+    /// The same, cutting text into blocks of about `block_size` bytes.
+    pub(crate) fn open_in_blocks(
+        file: &DeliveryFile,
+        block_size: usize,
+    ) -> Result<Self, PipelineError> {
         if file.bytes == 0 {
             return Err(PipelineError::refused(
                 Rule::EmptyFile,
@@ -262,7 +337,7 @@ impl Source {
             }),
             Packing::Parquet => return Self::open_parquet(file, hashing, hash),
         };
-        let mut blocks = BlockReader::new(reader, BLOCK_SIZE, file.separator);
+        let mut blocks = BlockReader::new(reader, block_size, file.separator);
         let first = next_block(&mut blocks, file)?;
         let Some(mut first) = first else {
             return Err(PipelineError::refused(

@@ -3,7 +3,6 @@
 
 use rayon::prelude::*;
 
-use super::Precedence;
 use crate::records::{Curve, EarRecord, Fitting, Place, RowIssue};
 use crate::rules::Rule;
 use crate::vocabulary::{Ear, N_FREQUENCIES, TableName};
@@ -39,7 +38,6 @@ pub(super) fn rows_of_curves(curves: &[Curve]) -> u64 {
 /// Sorts the parts of curves, and takes out orphans of ears, targets without prescription, repeats and contradictions.
 pub(super) fn settle_curves(
     mut curves: Vec<Curve>,
-    precedence: Precedence,
     ears: &[EarRecord],
     fittings: &[Fitting],
     issues: &mut Vec<RowIssue>,
@@ -90,7 +88,7 @@ pub(super) fn settle_curves(
     curves.par_sort_unstable_by_key(|curve| (curve.key, curve.place));
     for group in curves.chunk_by_mut(|a, b| a.key == b.key) {
         if group.len() > 1 {
-            settle_group(group, precedence, &mut set_aside, repeats);
+            settle_group(group, &mut set_aside, repeats);
         }
     }
     curves.retain(|curve| curve.filled() != 0);
@@ -104,7 +102,6 @@ fn ear_bit(ear: Ear) -> u8 {
 /// Settles the parts of one curve; what is taken out is cleared.
 fn settle_group(
     group: &mut [Curve],
-    precedence: Precedence,
     set_aside: &mut impl FnMut(&Curve, u16, Rule),
     repeats: &mut u64,
 ) {
@@ -114,15 +111,7 @@ fn settle_group(
     for position in 0..N_FREQUENCIES {
         // A target alone, as a wide row may have it where nothing was measured, contradicts nothing.
         let measured = |part: &&Curve| part.has_measured & (1 << position) != 0;
-        let judges = match precedence {
-            Precedence::Delivery => &[],
-            Precedence::Cohort => &*old,
-        };
-        let mut points = new
-            .iter()
-            .chain(judges)
-            .filter(measured)
-            .map(|part| part.point(position));
+        let mut points = new.iter().filter(measured).map(|part| part.point(position));
         if let Some(first) = points.next()
             && points.any(|other| other != first)
         {
@@ -178,7 +167,9 @@ pub(super) fn join_curves(curves: Vec<Curve>) -> Vec<Curve> {
             Some(curve) if curve.key == part.key => {
                 for position in 0..N_FREQUENCIES {
                     let (target, measured) = part.point(position);
-                    curve.set(position, target, measured);
+                    // A target without a measured value fills a gap and changes nothing, wherever it stood.
+                    let fills = measured.is_some() || curve.point(position).0.is_none();
+                    curve.set(position, target.filter(|_| fills), measured);
                 }
             }
             _ => out.push(part),

@@ -1,24 +1,13 @@
 //! Settles rows against each other: exact repeats are counted once, contradictions are set aside, rows without a
 //! parent are orphans, and a later delivery's row replaces the cohort's under the same key.
 
+mod arrival;
 mod curves;
 
-use rayon::prelude::*;
-
-use crate::delivery::{STRANGER, Unsettled};
-use crate::records::{EarRecord, Fitting, Place, Records, RowIssue};
-use crate::rules::Rule;
+use crate::delivery::{STRANGER, Unsettled, WaitingRows};
+use crate::records::{Fitting, Labels, Place, Records, RowIssue};
 use crate::vocabulary::TableName;
-use curves::{each_row_place, join_curves, rows_of_curves, settle_curves};
-
-/// Who is right where a row of the delivery and one of the cohort say different things under the same key.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Precedence {
-    /// The delivery: it is later, and corrections win.
-    Delivery,
-    /// The cohort: the row was delivered before and only now found its parent.
-    Cohort,
-}
+use arrival::{Arrival, Standing};
 
 /// What is left of rows with keys.
 pub(crate) struct Settled<T> {
@@ -30,7 +19,6 @@ pub(crate) struct Settled<T> {
 /// Settles rows sorted by key and place, the cohort's own rows last under each key.
 pub(crate) fn settle<T>(
     rows: Vec<T>,
-    precedence: Precedence,
     same_key: impl Fn(&T, &T) -> bool,
     says_the_same: impl Fn(&T, &T) -> bool,
     place: impl Fn(&T) -> Place,
@@ -43,15 +31,11 @@ pub(crate) fn settle<T>(
     let mut group: Vec<T> = Vec::new();
     let mut close = |group: &mut Vec<T>| {
         let stored = group.pop_if(|row| place(row).is_store());
-        let against_store = precedence == Precedence::Cohort
-            && stored
-                .as_ref()
-                .is_some_and(|old| group.iter().any(|new| !says_the_same(new, old)));
         let agree = group
             .iter()
             .zip(group.iter().skip(1))
             .all(|(a, b)| says_the_same(a, b));
-        if !agree || against_store {
+        if !agree {
             out.contradictions.append(group);
             out.kept.extend(stored);
             return;
@@ -110,169 +94,84 @@ pub struct Outcome {
     pub issues: Vec<RowIssue>,
     /// Accounts in the order of the tables.
     pub accounts: Vec<(TableName, Account)>,
+    /// What became of the waiting rows of each earlier delivery, in the same order as they were given.
+    pub waited: Vec<Waited>,
 }
 
-/// Settles a delivery; `old` holds the cohort's records of the quarters that the delivery touches.
+/// What became of the rows of an earlier delivery that had waited.
+#[derive(Debug, Default)]
+pub struct Waited {
+    /// Rows that are set aside again.
+    pub issues: Vec<RowIssue>,
+    /// Rows that say again what another row said, by table.
+    pub exact_repeats: [u64; TableName::ALL.len()],
+}
+
+/// Settles a delivery; `old` holds the cohort's records of the quarters that the delivery touches, and `waiting` rows of
+/// earlier deliveries whose parents may be there now, the earliest first.
 ///
-/// Fittings of `old` that the delivery brings again are superseded whole.
+/// Fittings of `old` that the delivery brings again are superseded whole. Rows that waited are settled as if their
+/// parents had been there when they came: after the cohort's own, each delivery after the one before it, the delivery of
+/// the day last; a later row wins.
 #[must_use]
-pub fn settle_delivery(unsettled: Unsettled, old: Records, precedence: Precedence) -> Outcome {
+pub fn settle_delivery(unsettled: Unsettled, waiting: Vec<WaitingRows>, old: Records) -> Outcome {
     let Unsettled {
         fittings,
-        mut ears,
-        mut curves,
-        mut answers,
+        ears,
+        curves,
+        answers,
         strangers,
         mut label_names,
         mut items,
-        mut issues,
+        issues,
         repeated_fittings,
-        refused,
         files,
         ..
     } = unsettled;
-    let delivered = fittings.len();
-    let mut merged = merge_fittings(fittings, &old, &strangers, &mut label_names);
-    for (number, id) in merged.of_stranger.iter_mut().zip(&strangers) {
-        if refused.contains(id) {
-            *number = None;
-        }
-    }
-    let mut repeats = [repeated_fittings, 0, 0, 0];
-
-    // From here on `fitting` is the position among the merged fittings; orphans have none.
-    let orphan = |table, place: Place| RowIssue {
-        table,
-        place,
-        column: None,
-        rule: Rule::Orphan,
-    };
-    let number = |fitting: u32| -> Option<u32> {
+    let delivered = fittings.len() as u64;
+    let merged = merge_fittings(fittings, &old, &mut label_names);
+    let mut standing = standing_rows(old, &merged, &mut items);
+    let mut arrivals: Vec<Arrival> = waiting
+        .into_iter()
+        .map(|rows| {
+            let strangers = merged.numbers(&rows.strangers);
+            Arrival::new(
+                rows.ears,
+                rows.curves,
+                rows.answers,
+                rows.issues,
+                |fitting| *strangers.get((fitting & !STRANGER) as usize)?,
+            )
+        })
+        .collect();
+    let strangers = merged.numbers(&strangers);
+    arrivals.push(Arrival::new(ears, curves, answers, issues, |fitting| {
         if fitting & STRANGER == 0 {
             merged.of_delivered.get(fitting as usize).copied()
         } else {
-            *merged.of_stranger.get((fitting & !STRANGER) as usize)?
+            *strangers.get((fitting & !STRANGER) as usize)?
         }
-    };
-    ears.retain_mut(|record| match number(record.fitting) {
-        Some(found) => {
-            record.fitting = found;
-            true
-        }
-        None => {
-            issues.push(orphan(TableName::Ears, record.place));
-            false
-        }
-    });
-    curves.retain_mut(|curve| match number(curve.key.fitting) {
-        Some(found) => {
-            curve.key.fitting = found;
-            true
-        }
-        None => {
-            each_row_place(curve, curve.filled(), |place| {
-                issues.push(orphan(TableName::Responses, place));
-            });
-            false
-        }
-    });
-    answers.retain_mut(|answer| match number(answer.fitting) {
-        Some(found) => {
-            answer.fitting = found;
-            true
-        }
-        None => {
-            issues.push(orphan(TableName::Outcomes, answer.place));
-            false
-        }
-    });
-    let item_numbers: Vec<u16> = old
-        .items
-        .values()
-        .iter()
-        .map(|item| u16::try_from(items.number(item)).unwrap_or(u16::MAX))
-        .collect();
-    let kept_old = |fitting: u32| merged.of_old.get(fitting as usize).copied().flatten();
-    ears.extend(old.ears.into_iter().filter_map(|mut record| {
-        record.fitting = kept_old(record.fitting)?;
-        Some(record)
     }));
-    curves.extend(old.curves.into_iter().filter_map(|mut curve| {
-        curve.key.fitting = kept_old(curve.key.fitting)?;
-        Some(curve)
-    }));
-    answers.extend(old.answers.into_iter().filter_map(|mut answer| {
-        answer.fitting = kept_old(answer.fitting)?;
-        answer.item = *item_numbers.get(usize::from(answer.item))?;
-        Some(answer)
-    }));
-
-    let contradiction = |table, place| RowIssue {
-        table,
-        place,
-        column: None,
-        rule: Rule::Contradiction,
-    };
-    ears.par_sort_unstable_by_key(|record| (record.fitting, record.ear, record.place));
-    let settled = settle(
-        ears,
-        precedence,
-        |a, b| (a.fitting, a.ear) == (b.fitting, b.ear),
-        EarRecord::says_the_same,
-        |record| record.place,
-    );
-    repeats[1] = settled.repeats;
-    issues.extend(
-        settled
-            .contradictions
-            .iter()
-            .map(|record| contradiction(TableName::Ears, record.place)),
-    );
-    let ears = settled.kept;
-
-    answers.par_sort_unstable_by_key(|answer| {
-        (
-            answer.fitting,
-            answer.item,
-            answer.weeks_after,
-            answer.place,
-        )
-    });
-    let settled = settle(
-        answers,
-        precedence,
-        |a, b| (a.fitting, a.item, a.weeks_after) == (b.fitting, b.item, b.weeks_after),
-        |a, b| a.score == b.score,
-        |answer| answer.place,
-    );
-    repeats[3] = settled.repeats;
-    issues.extend(
-        settled
-            .contradictions
-            .iter()
-            .map(|answer| contradiction(TableName::Outcomes, answer.place)),
-    );
-    let answers = settled.kept;
-
-    let curves = settle_curves(
-        curves,
-        precedence,
-        &ears,
-        &merged.fittings,
-        &mut issues,
-        &mut repeats[2],
-    );
-
-    issues.par_sort_unstable();
-    let stored = [
-        delivered as u64,
-        count(&ears, |record| record.place),
-        rows_of_curves(&curves),
-        count(&answers, |answer| answer.place),
-    ];
+    // Table by table, since a row may have come before the ear that it belongs to.
+    for arrival in &mut arrivals {
+        arrival.settle_ears(&mut standing);
+    }
+    for arrival in &mut arrivals {
+        arrival.settle_curves(&mut standing, &merged.fittings);
+        arrival.settle_answers(&mut standing);
+    }
+    let mut waited: Vec<Waited> = arrivals.into_iter().map(Arrival::finish).collect();
+    // The delivery of the day was the last to arrive.
+    let Waited {
+        issues,
+        mut exact_repeats,
+    } = waited.pop().unwrap_or_default();
+    exact_repeats[TableName::Fittings as usize] += repeated_fittings;
+    let mut stored = standing.rows;
+    stored[TableName::Fittings as usize] = delivered;
     let accounts = TableName::ALL
         .iter()
-        .zip(stored.into_iter().zip(repeats))
+        .zip(stored.into_iter().zip(exact_repeats))
         .map(|(&table, (rows_stored, exact_repeats))| {
             let account = Account {
                 rows_read: files
@@ -287,19 +186,19 @@ pub fn settle_delivery(unsettled: Unsettled, old: Records, precedence: Precedenc
             (table, account)
         })
         .collect();
-    let curves = join_curves(curves);
     Outcome {
         records: Records {
             fittings: merged.fittings,
             fitting_places: merged.places,
-            ears,
-            curves,
-            answers,
+            ears: standing.ears,
+            curves: standing.curves,
+            answers: standing.answers,
             label_names,
             items,
         },
         issues,
         accounts,
+        waited,
     }
 }
 
@@ -310,20 +209,72 @@ fn count<T>(records: &[T], place: impl Fn(&T) -> Place) -> u64 {
         .count() as u64
 }
 
+/// The cohort's rows, but for those of fittings that are superseded.
+fn standing_rows(old: Records, merged: &Merged, items: &mut Labels) -> Standing {
+    let item_numbers: Vec<u16> = old
+        .items
+        .values()
+        .iter()
+        .map(|item| u16::try_from(items.number(item)).unwrap_or(u16::MAX))
+        .collect();
+    let kept = |fitting: u32| merged.of_old.get(fitting as usize).copied().flatten();
+    Standing {
+        ears: old
+            .ears
+            .into_iter()
+            .filter_map(|mut record| {
+                record.fitting = kept(record.fitting)?;
+                Some(record)
+            })
+            .collect(),
+        curves: old
+            .curves
+            .into_iter()
+            .filter_map(|mut curve| {
+                curve.key.fitting = kept(curve.key.fitting)?;
+                Some(curve)
+            })
+            .collect(),
+        answers: old
+            .answers
+            .into_iter()
+            .filter_map(|mut answer| {
+                answer.fitting = kept(answer.fitting)?;
+                answer.item = *item_numbers.get(usize::from(answer.item))?;
+                Some(answer)
+            })
+            .collect(),
+        rows: [0; TableName::ALL.len()],
+    }
+}
+
 /// Fittings of delivery and cohort together, sorted by id, with the way from the old numbers to the new.
 struct Merged {
     fittings: Vec<Fitting>,
     places: Vec<Place>,
     of_delivered: Vec<u32>,
-    of_stranger: Vec<Option<u32>>,
     of_old: Vec<Option<u32>>,
+}
+
+impl Merged {
+    /// The numbers of fittings known by their ids.
+    fn numbers(&self, ids: &[Box<str>]) -> Vec<Option<u32>> {
+        ids.iter()
+            .map(|id| {
+                let at = self
+                    .fittings
+                    .binary_search_by(|fitting| fitting.id.as_ref().cmp(id))
+                    .ok()?;
+                u32::try_from(at).ok()
+            })
+            .collect()
+    }
 }
 
 fn merge_fittings(
     delivered: Vec<(Fitting, Place)>,
     old: &Records,
-    strangers: &[Box<str>],
-    label_names: &mut crate::records::Labels,
+    label_names: &mut Labels,
 ) -> Merged {
     let label_numbers: Vec<u16> = old
         .label_names
@@ -335,7 +286,6 @@ fn merge_fittings(
         fittings: Vec::with_capacity(delivered.len() + old.fittings.len()),
         places: Vec::new(),
         of_delivered: Vec::with_capacity(delivered.len()),
-        of_stranger: Vec::new(),
         of_old: Vec::with_capacity(old.fittings.len()),
     };
     let mut push = |fitting: Fitting, place: Place| {
@@ -369,16 +319,6 @@ fn merge_fittings(
             .of_old
             .push(Some(push(relabelled(rest, &label_numbers), store)));
     }
-    merged.of_stranger = strangers
-        .iter()
-        .map(|id| {
-            let at = merged
-                .fittings
-                .binary_search_by(|fitting| fitting.id.as_ref().cmp(id))
-                .ok()?;
-            u32::try_from(at).ok()
-        })
-        .collect();
     merged
 }
 

@@ -55,7 +55,7 @@ pub(crate) fn quarters_with(
     ids: &HashSet<&str>,
 ) -> Result<HashSet<String>, PipelineError> {
     let mut quarters = HashSet::new();
-    for part in parts(manifest, StoreTable::Fittings) {
+    for part in parts(manifest, StoreTable::Fittings).filter(|_| !ids.is_empty()) {
         if quarters.contains(&part.quarter) {
             continue;
         }

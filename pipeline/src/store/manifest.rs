@@ -34,6 +34,9 @@ pub struct DeliveryEntry {
     /// Parquet file of the rows set aside, from the cohort's folder; none where no row was.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub set_aside: Option<String>,
+    /// How many of the rows set aside wait for a parent, or for a plan that knows their instrument.
+    #[serde(default)]
+    pub waiting: u64,
 }
 
 /// The account of one table of a delivery.

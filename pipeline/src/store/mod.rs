@@ -7,6 +7,7 @@
 //!   snapshots/000001/manifest.json            what the cohort is made of
 //!   snapshots/000001/curves/quarter=2026-Q3/part-0.parquet
 //!   snapshots/000001/set-aside.parquet        rows of that delivery set aside
+//!   snapshots/000002/set-aside-000001.parquet those of an earlier delivery, after some of them returned
 //! ```
 //! A snapshot may name files of earlier snapshots. Files are never changed once they are named.
 
@@ -26,14 +27,13 @@ use std::path::{Path, PathBuf};
 use rayon::prelude::*;
 
 pub use manifest::{AccountEntry, DeliveryEntry, FORMAT, Manifest, Part, RuleEntry};
-pub use set_aside::{
-    SET_ASIDE_COLUMNS, SetAsideRow, in_words as set_aside_in_words,
-    write_csv as write_set_aside_csv,
+pub use set_aside::{SET_ASIDE_COLUMNS, SetAsideRow, in_words as set_aside_in_words};
+pub(crate) use set_aside::{
+    SetAsideRows, with_texts as set_aside_with_texts, write_csv as write_set_aside_csv,
 };
 
-use crate::delivery::FileRead;
 use crate::error::PipelineError;
-use crate::records::{Records, RowIssue};
+use crate::records::Records;
 use encode::Encoder;
 use schema::{StoreTable, schema};
 
@@ -130,14 +130,18 @@ impl Cohort {
         decode::quarters_with(&self.folder, &self.manifest, ids)
     }
 
-    /// The rows that an ingest set aside: table, file and line.
-    pub(crate) fn rows_set_aside(
+    /// Calls back with the rows of a delivery that wait: number within its file, table, rule and record.
+    pub(crate) fn each_waiting(
         &self,
         entry: &DeliveryEntry,
-    ) -> Result<Vec<(String, String, u32)>, PipelineError> {
+        row: impl FnMut(u32, &str, &str, &str),
+    ) -> Result<(), PipelineError> {
         match &entry.set_aside {
-            Some(path) => set_aside::read(&self.folder.join(path)),
-            None => Ok(Vec::new()),
+            // Most deliveries have none, and their files are not opened.
+            Some(path) if entry.waiting > 0 => {
+                set_aside::each_waiting(&self.folder.join(path), row)
+            }
+            _ => Ok(()),
         }
     }
 
@@ -147,6 +151,17 @@ impl Cohort {
         quarters: &HashSet<String>,
     ) -> Result<Records, PipelineError> {
         decode::read_quarters(&self.folder, &self.manifest, quarters)
+    }
+}
+
+/// The rows set aside of a delivery of the cohort in a folder, some at a time.
+pub(crate) fn rows_set_aside(
+    folder: &Path,
+    entry: &DeliveryEntry,
+) -> Result<SetAsideRows<'static>, PipelineError> {
+    match &entry.set_aside {
+        Some(path) => set_aside::read(&folder.join(path)),
+        None => Ok(Box::new(std::iter::empty())),
     }
 }
 
@@ -249,14 +264,20 @@ pub(crate) struct NewSnapshot<'a> {
     pub(crate) records: &'a Records,
     /// Quarters whose earlier parts the records replace.
     pub(crate) replaced: &'a HashSet<String>,
-    /// The delivery; its snapshot and set-aside file are filled in here.
-    pub(crate) delivery: DeliveryEntry,
-    /// Position among the deliveries of the entry that it replaces, where it was delivered before.
-    pub(crate) again: Option<usize>,
-    /// Rows set aside.
-    pub(crate) issues: &'a [RowIssue],
-    /// Files of the delivery.
-    pub(crate) files: &'a [FileRead],
+    /// The delivery and its rows set aside; none where it was there before. Snapshot and file are filled in here.
+    pub(crate) delivery: Option<(DeliveryEntry, SetAsideRows<'a>)>,
+    /// Earlier deliveries of which rows have returned.
+    pub(crate) mended: Vec<Mended>,
+}
+
+/// An earlier delivery whose account has changed.
+pub(crate) struct Mended {
+    /// Position among the deliveries of the manifest.
+    pub(crate) position: usize,
+    /// Its entry as it is now; the file is filled in here.
+    pub(crate) entry: DeliveryEntry,
+    /// Its rows that are still set aside.
+    pub(crate) rows: SetAsideRows<'static>,
 }
 
 impl NewSnapshot<'_> {
@@ -284,18 +305,21 @@ impl NewSnapshot<'_> {
             .map(|n| (*n).to_owned())
             .collect();
         let new_parts = self.write_parts(&encoder, &staging, &name, &label_columns, progress)?;
-        let mut delivery = self.delivery;
-        delivery.snapshot.clone_from(&name);
-        if !self.issues.is_empty() {
-            set_aside::write(&staging.join("set-aside.parquet"), self.issues, self.files)?;
-            delivery.set_aside = Some(format!("{SNAPSHOTS}/{name}/set-aside.parquet"));
-        }
         let mut manifest = self.before.cloned().unwrap_or_default();
         manifest.format = FORMAT;
         manifest.snapshot.clone_from(&name);
-        match self.again.and_then(|at| manifest.deliveries.get_mut(at)) {
-            Some(entry) => *entry = delivery,
-            None => manifest.deliveries.push(delivery),
+        for mut mended in self.mended {
+            // Named after the snapshot that brought the delivery: no two brought the same.
+            let file = format!("set-aside-{}.parquet", mended.entry.snapshot);
+            store_set_aside(&mut mended.entry, mended.rows, &staging, &name, &file)?;
+            if let Some(entry) = manifest.deliveries.get_mut(mended.position) {
+                *entry = mended.entry;
+            }
+        }
+        if let Some((mut delivery, rows)) = self.delivery {
+            delivery.snapshot.clone_from(&name);
+            store_set_aside(&mut delivery, rows, &staging, &name, "set-aside.parquet")?;
+            manifest.deliveries.push(delivery);
         }
         manifest
             .parts
@@ -380,6 +404,22 @@ impl NewSnapshot<'_> {
             })
             .collect()
     }
+}
+
+/// Writes the rows set aside of a delivery, where there are any, and names the file in its entry.
+fn store_set_aside(
+    entry: &mut DeliveryEntry,
+    rows: SetAsideRows<'_>,
+    staging: &Path,
+    snapshot: &str,
+    file: &str,
+) -> Result<(), PipelineError> {
+    entry.set_aside = None;
+    if entry.accounts.iter().any(|table| table.rows_set_aside > 0) {
+        set_aside::write(&staging.join(file), rows)?;
+        entry.set_aside = Some(format!("{SNAPSHOTS}/{snapshot}/{file}"));
+    }
+    Ok(())
 }
 
 fn remove(folder: &Path) -> Result<(), PipelineError> {
