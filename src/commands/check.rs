@@ -7,12 +7,13 @@ use std::path::PathBuf;
 use clap::Args;
 use fitcohort_pipeline::delivery::{headers, sentence};
 use fitcohort_pipeline::ingest::{self, Judgement};
-use fitcohort_pipeline::intake::Intake;
+use fitcohort_pipeline::map::suggest::suggest;
 use fitcohort_pipeline::store::write_set_aside_csv;
 
 use crate::cli::Common;
 use crate::console::{Console, IngestBars};
 use crate::failure::Failure;
+use crate::intake::IntakeOptions;
 
 /// Options of `check`.
 #[derive(Args, Debug)]
@@ -20,9 +21,11 @@ use crate::failure::Failure;
 Examples:
   fitcohort check exports/2026-Q3
   fitcohort check exports/2026-Q3 --set-aside-csv set-aside.csv
+  fitcohort check exports/2026-Q3 --suggest-map > map.toml      then read it, mend it, and
+  fitcohort check exports/2026-Q3 --map map.toml
 
 A delivery is a folder with fittings, ears, responses and outcomes as .csv, .csv.gz, .csv.zst or .parquet, each in one
-file or several (responses-1.csv, responses-2.csv).")]
+file or several (responses-1.csv, responses-2.csv). With a column map, files and columns may be called anything.")]
 pub(crate) struct Arguments {
     /// Folder of the delivery
     #[arg(value_name = "DELIVERY")]
@@ -30,6 +33,12 @@ pub(crate) struct Arguments {
     /// Write the rows set aside to a CSV file: file, line, column, rule and sentence
     #[arg(long, value_name = "FILE")]
     pub(crate) set_aside_csv: Option<PathBuf>,
+    /// Print a proposal for a column map, for you to confirm, instead of judging the delivery
+    #[arg(long, conflicts_with_all = ["map", "set_aside_csv"])]
+    pub(crate) suggest_map: bool,
+    /// How the delivery is taken in
+    #[command(flatten)]
+    pub(crate) intake: IntakeOptions,
 }
 
 pub(crate) fn run(
@@ -39,8 +48,17 @@ pub(crate) fn run(
 ) -> Result<(), Failure> {
     let plan = common.plan()?;
     plan.validate()?;
+    if arguments.suggest_map {
+        let map = suggest(&arguments.delivery)?;
+        return console.result(&if console.json() {
+            format!("{:#}\n", serde_json::json!({ "map": map }))
+        } else {
+            map
+        });
+    }
+    let files = arguments.intake.read()?;
     let bars = IngestBars::new(console);
-    let judgement = ingest::check(&arguments.delivery, &Intake::plain(&plan), &|progress| {
+    let judgement = ingest::check(&arguments.delivery, &files.under(&plan), &|progress| {
         bars.update(progress)
     })?;
     bars.finish();
@@ -84,14 +102,13 @@ pub(crate) fn in_words(judgement: &Judgement) -> String {
             continue;
         };
         let file = files.get(&(issue.table, issue.place.file));
-        let header = file.map_or(&[][..], |file| file.header.as_slice());
         let _ = writeln!(
             out,
             "{rows:>8}  {:<28} {}, line {}: {}",
             issue.rule.code(),
             file.map_or("", |file| file.name.as_str()),
             issue.place.line,
-            sentence(issue, header)
+            sentence(issue, file.copied())
         );
     }
     for (rule, about) in &judgement.notes {

@@ -5,13 +5,13 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 use fitcohort_pipeline::ingest::{self, Ingested};
 use fitcohort_pipeline::intake::Intake;
-use fitcohort_pipeline::plan::Plan;
 use fitcohort_pipeline::store::write_set_aside_csv;
 
 use super::check;
 use crate::cli::Common;
 use crate::console::{Console, IngestBars};
 use crate::failure::Failure;
+use crate::intake::IntakeOptions;
 
 /// Options of `ingest`.
 #[derive(Args, Debug)]
@@ -19,6 +19,7 @@ use crate::failure::Failure;
 Examples:
   fitcohort ingest exports/2026-Q3 --into cohort
   fitcohort ingest corrections --into cohort --set-aside-csv set-aside.csv
+  fitcohort ingest exports/2026-Q3 --into cohort --map map.toml
 
 A fitting that comes again replaces the earlier record whole. The same delivery twice changes nothing.")]
 pub(crate) struct Arguments {
@@ -31,6 +32,9 @@ pub(crate) struct Arguments {
     /// Write the rows set aside to a CSV file too
     #[arg(long, value_name = "FILE")]
     pub(crate) set_aside_csv: Option<PathBuf>,
+    /// How the delivery is taken in
+    #[command(flatten)]
+    pub(crate) intake: IntakeOptions,
 }
 
 pub(crate) fn run(
@@ -39,7 +43,14 @@ pub(crate) fn run(
     console: &Console,
 ) -> Result<(), Failure> {
     let plan = common.plan()?;
-    let ingested = add(&arguments.delivery, &arguments.into, &plan, console)?;
+    plan.validate()?;
+    let files = arguments.intake.read()?;
+    let ingested = add(
+        &arguments.delivery,
+        &arguments.into,
+        &files.under(&plan),
+        console,
+    )?;
     if let Some(path) = &arguments.set_aside_csv {
         write_set_aside_csv(path, &ingested.judgement.issues, &ingested.judgement.files)?;
     }
@@ -65,14 +76,11 @@ pub(crate) fn run(
 pub(crate) fn add(
     delivery: &Path,
     cohort: &Path,
-    plan: &Plan,
+    intake: &Intake<'_>,
     console: &Console,
 ) -> Result<Ingested, Failure> {
-    plan.validate()?;
     let bars = IngestBars::new(console);
-    let ingested = ingest::ingest(delivery, cohort, &Intake::plain(plan), &|progress| {
-        bars.update(progress)
-    })?;
+    let ingested = ingest::ingest(delivery, cohort, intake, &|progress| bars.update(progress))?;
     bars.finish();
     Ok(ingested)
 }

@@ -20,6 +20,8 @@ pub use source::{DeliveryFile, Packing};
 
 use crate::error::PipelineError;
 use crate::intake::Intake;
+use crate::map::translate::Translation;
+use crate::map::{self, ColumnMap};
 use crate::records::{Answer, Curve, EarRecord, Fitting, Labels, Place, RowIssue};
 use crate::rules::Rule;
 use crate::settle::{self, Precedence};
@@ -27,7 +29,8 @@ use crate::vocabulary::TableName;
 use header::Header;
 use instruments::Instruments;
 use rows::{Known, Parsed};
-use source::{RowBatch, Source};
+use source::RowBatch;
+pub(crate) use source::Source;
 
 /// Batches read ahead while the ones before are parsed, for each thread.
 const BATCHES_PER_THREAD: usize = 2;
@@ -44,11 +47,15 @@ pub struct Delivery {
 }
 
 impl Delivery {
-    /// Looks what a folder holds.
+    /// Looks what a folder holds: files named like a table, or those that a column map reads.
     ///
     /// # Errors
-    /// [`PipelineError::Read`] where the folder cannot be read, a refusal by `missing-table` where it holds no table.
-    pub fn open(folder: &Path) -> Result<Self, PipelineError> {
+    /// [`PipelineError::Read`] where the folder cannot be read, a refusal by `missing-table` where it holds no table; with
+    /// a map, by `unmatched-files` or `unmapped-file` where map and folder do not fit.
+    pub fn open(folder: &Path, map: Option<&ColumnMap>) -> Result<Self, PipelineError> {
+        if let Some(map) = map {
+            return map::files::open(folder, map);
+        }
         let read = |source| PipelineError::read(folder, source);
         let mut files = Vec::new();
         let mut not_read = Vec::new();
@@ -115,8 +122,41 @@ pub struct FileRead {
     pub hash: String,
     /// Rows read, header not counted.
     pub rows: u64,
-    /// Header row, for naming columns in issues.
+    /// Rows that a column map passes over, not counted as read.
+    pub passed_over: u64,
+    /// Header row, for naming columns in issues: our names, where a column map reads the file.
     pub header: Vec<String>,
+    /// How a column map reads the file; none where it is ours as it stands.
+    pub mapped: Option<MappedFile>,
+}
+
+/// What a column map says of a file.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct MappedFile {
+    /// Hash of all that its source in the map says but of names of files.
+    pub hash: String,
+    /// For each name of the header, what the sender calls the column; none for a constant of the map.
+    pub theirs: Vec<Option<String>>,
+}
+
+impl FileRead {
+    /// A column of the header as a sentence names it: by our name, and the sender's where there is one.
+    #[must_use]
+    pub fn column_in_words(&self, position: usize) -> Option<String> {
+        let name = self.header.get(position)?;
+        let theirs = self
+            .mapped
+            .as_ref()
+            .map(|mapped| mapped.theirs.get(position));
+        Some(match theirs.flatten() {
+            None => name.clone(),
+            Some(None) => format!("{name} (a constant of the column map)"),
+            Some(Some(theirs)) if theirs == name => name.clone(),
+            Some(Some(theirs)) => {
+                format!("{name} (their column {})", map::header::quoted(theirs))
+            }
+        })
+    }
 }
 
 /// Rows parsed and not yet settled against each other and against the cohort.
@@ -142,13 +182,17 @@ pub struct Unsettled {
 }
 
 impl Unsettled {
-    /// Hash of the delivery's content: of its files' hashes by table, whatever their names.
+    /// Hash of the delivery's content: of its files' hashes by table, whatever their names, and of what a column map makes
+    /// of them: the same bytes read otherwise are another delivery.
     #[must_use]
     pub fn content_hash(&self) -> String {
         let mut parts: Vec<String> = self
             .files
             .iter()
-            .map(|file| format!("{}:{}\n", file.table.word(), file.hash))
+            .map(|file| match &file.mapped {
+                None => format!("{}:{}\n", file.table.word(), file.hash),
+                Some(map) => format!("{}:{}:{}\n", file.table.word(), file.hash, map.hash),
+            })
             .collect();
         parts.sort();
         let mut hasher = blake3::Hasher::new();
@@ -325,17 +369,15 @@ fn each_file<T: Send>(
     let ahead = rayon::current_num_threads() * BATCHES_PER_THREAD;
     for (file, number) in files.into_iter().zip(0_u16..) {
         let mut source = Source::open(file)?;
-        let header = Header::new(
-            table,
-            source.header.clone(),
-            &file.path,
-            &mut reading.label_names,
-        )?;
+        let header = Header::of(file, &source, &mut reading.label_names)?;
+        if let Some(translation) = &header.translation {
+            source.leave_out(&translation.hidden);
+        }
         let job = Job {
             number,
             header: &header,
         };
-        let mut rows = 0;
+        let (mut rows, mut passed_over) = (0, 0);
         let mut batches = read_ahead(&mut source, ahead)?;
         while !batches.is_empty() {
             let (next, parsed) = rayon::join(
@@ -357,12 +399,16 @@ fn each_file<T: Send>(
                     ));
                 }
                 rows += part.rows_read;
+                passed_over += part.passed_over;
                 reading.issues.extend(part.issues);
                 take(part.records, &part.strangers);
             }
             batches = next?;
         }
-        if rows == 0 {
+        if passed_over > 0 {
+            let about = format!("{}: {passed_over} of {}", file.name, rows + passed_over);
+            reading.notes.push((Rule::PassedOver, about));
+        } else if rows == 0 {
             reading.notes.push((Rule::HeaderOnly, file.name.clone()));
         }
         reading.files.push(FileRead {
@@ -371,6 +417,15 @@ fn each_file<T: Send>(
             bytes: file.bytes,
             hash: source.hash().to_hex().to_string(),
             rows,
+            passed_over,
+            mapped: file.mapped.as_ref().map(|mapped| MappedFile {
+                hash: mapped.source.hash(),
+                theirs: header
+                    .translation
+                    .as_ref()
+                    .map(Translation::theirs)
+                    .unwrap_or_default(),
+            }),
             header: header.names,
         });
         progress(file.bytes);
@@ -389,13 +444,18 @@ fn read_ahead(source: &mut Source, count: usize) -> Result<Vec<RowBatch>, Pipeli
     Ok(batches)
 }
 
-/// The sentence about a row that was set aside.
+/// The sentence about a row that was set aside, given the file it stands in.
 #[must_use]
-pub fn sentence(issue: &RowIssue, header: &[String]) -> String {
-    let name = issue
-        .column
-        .and_then(|column| header.get(usize::from(column)))
+pub fn sentence(issue: &RowIssue, file: Option<&FileRead>) -> String {
+    let header = file.map_or(&[][..], |file| file.header.as_slice());
+    let column = issue.column.map(usize::from);
+    let name = column
+        .and_then(|column| header.get(column))
         .map_or("", String::as_str);
+    let in_words = column
+        .zip(file)
+        .and_then(|(column, file)| file.column_in_words(column))
+        .unwrap_or_default();
     let allowed = columns::columns_for(issue.table, header)
         .iter()
         .find(|spec| spec.name == name)
@@ -405,7 +465,7 @@ pub fn sentence(issue: &RowIssue, header: &[String]) -> String {
         .rule
         .text()
         .sentence
-        .replace("{column}", name)
+        .replace("{column}", &in_words)
         .replace("{allowed}", &allowed)
 }
 

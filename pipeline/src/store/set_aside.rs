@@ -59,7 +59,7 @@ pub fn in_words<'a>(
                 .and_then(|column| header.get(usize::from(column)))
                 .cloned(),
             rule: issue.rule.code(),
-            sentence: sentence(issue, header),
+            sentence: sentence(issue, file.copied()),
         }
     })
 }
