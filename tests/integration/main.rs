@@ -8,6 +8,7 @@
 
 mod architecture;
 mod bad_input;
+mod column_maps;
 mod command_line;
 mod deliveries;
 mod forms;
