@@ -1,7 +1,9 @@
 //! Errors as the command line says them: one sentence with the place, and what to do.
 
 use fitcohort_pipeline::PipelineError;
+use fitcohort_pipeline::map::MapError;
 use fitcohort_pipeline::plan::PlanError;
+use fitcohort_pipeline::rules::Rule;
 use fitcohort_queries::QueryError;
 use fitcohort_reports::ReportError;
 use fitcohort_synthetic_data::SynthesisError;
@@ -100,9 +102,30 @@ impl From<PlanError> for Failure {
     }
 }
 
+impl From<MapError> for Failure {
+    fn from(error: MapError) -> Self {
+        Self::new(
+            USAGE,
+            error.to_string(),
+            "mend the column map; `fitcohort check DELIVERY --suggest-map` proposes one",
+        )
+    }
+}
+
 impl From<PipelineError> for Failure {
     fn from(error: PipelineError) -> Self {
         let (code, advice) = match &error {
+            PipelineError::Refused {
+                rule:
+                    Rule::UnmatchedFiles
+                    | Rule::UnmappedFile
+                    | Rule::MappedColumnMissing
+                    | Rule::UnmappedColumn,
+                ..
+            } => (
+                BAD_DATA,
+                "nothing was stored and the cohort is as it was; mend the column map or the delivery and run the command again",
+            ),
             PipelineError::Refused { .. } => (
                 BAD_DATA,
                 "nothing was stored and the cohort is as it was; mend the delivery at that place and run the command again",

@@ -7,6 +7,7 @@ mod cli;
 mod commands;
 mod console;
 mod failure;
+mod intake;
 mod threads;
 
 use std::process::ExitCode;

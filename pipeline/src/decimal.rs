@@ -31,6 +31,12 @@ impl Decimal {
         !self.inexact && self.truncated % 100 == 0
     }
 
+    /// Whether the number is one of whole hundredths.
+    #[must_use]
+    pub fn is_exact(self) -> bool {
+        !self.inexact
+    }
+
     /// The number where it was written without a point.
     #[must_use]
     pub fn as_integer(self) -> Option<i64> {

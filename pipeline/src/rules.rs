@@ -80,12 +80,24 @@ rules! {
     /// A table other than fittings is not delivered.
     TableNotDelivered, "table-not-delivered", &[Fittings, Ears, Responses, Outcomes], Noted,
         "The delivery has no {column} table.";
+    /// A pattern of the column map that no file's name fits.
+    UnmatchedFiles, "unmatched-files", ALL, DeliveryRefused,
+        "No file of the delivery is named like {column}, which the column map reads; endings that are read are .csv, .tsv and .txt, each also with .gz or .zst, and .parquet.";
+    /// A file named like a table that the column map does not read.
+    UnmappedFile, "unmapped-file", ALL, DeliveryRefused,
+        "The file is named like a table, and no [[source]] of the column map reads it: give it one (`files` and `table` alone read it as it stands), or take it out of the folder.";
     /// A file without any byte.
     EmptyFile, "empty-file", ALL, DeliveryRefused,
         "The file is empty: not even a header row is there.";
     /// A header and nothing else.
     HeaderOnly, "header-only", ALL, Noted,
         "The file has a header row and no other row.";
+    /// A column that the column map reads is absent.
+    MappedColumnMissing, "mapped-column-missing", ALL, DeliveryRefused,
+        "The header row does not name what the column map reads: {column}.";
+    /// A column of which the column map says nothing.
+    UnmappedColumn, "unmapped-column", ALL, DeliveryRefused,
+        "The column map says nothing of {column}: name it in `columns`, `where` or `unless_blank`, or in `leave_out` if it is not to be read.";
     /// A required column is absent.
     MissingColumn, "missing-column", ALL, DeliveryRefused,
         "The required column {column} is not in the header row.";
@@ -110,6 +122,9 @@ rules! {
     /// A file that breaks off or cannot be decompressed or decoded.
     DamagedFile, "damaged-file", ALL, DeliveryRefused,
         "The file is damaged or cut off: it cannot be decoded to its end.";
+    /// Rows that the column map passes over.
+    PassedOver, "passed-over", ALL, Noted,
+        "The column map passes rows over, by `where` or `unless_blank`; they do not count as read.";
     /// More or fewer fields than the header.
     FieldCount, "field-count", ALL, RowSetAside,
         "The row has another number of fields than the header row.";
@@ -125,6 +140,9 @@ rules! {
     /// Not a plain decimal number.
     NotANumber, "not-a-number", ALL, RowSetAside,
         "{column} is not a plain number with a decimal point, such as 25.3: no NaN, infinity, exponent, minus zero, thousands separator or decimal comma.";
+    /// A threshold in dB SPL at a frequency without a reference level.
+    NoReferenceLevel, "no-reference-level", &[Ears], RowSetAside,
+        "{column} is in dB SPL at a frequency for which the column map gives no reference level.";
     /// A fraction where a whole number is due.
     NotWhole, "not-whole", &[Fittings, Responses, Outcomes], RowSetAside,
         "{column} is not a whole number.";

@@ -7,7 +7,7 @@
 use std::collections::{BTreeMap, HashMap, HashSet};
 
 use crate::delivery::columns::columns_for;
-use crate::delivery::{Instruments, Record, STRANGER, Unsettled, WaitingRows, sentence};
+use crate::delivery::{Instruments, Record, STRANGER, Unsettled, WaitingRows, sentence_by};
 use crate::error::PipelineError;
 use crate::plan::Plan;
 use crate::records::{Records, RowIssue};
@@ -343,7 +343,7 @@ fn after(mut row: SetAsideRow, fate: Option<&Fate>) -> Option<SetAsideRow> {
                 .and_then(|column| names.get(usize::from(column)))
                 .cloned();
             row.rule = issue.rule.code().to_owned();
-            row.sentence = sentence(issue, &names);
+            row.sentence = sentence_by(issue, &names);
             row.record = record.filter(|_| issue.rule.waits());
         }
     }

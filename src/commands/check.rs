@@ -6,13 +6,14 @@ use std::path::PathBuf;
 use clap::Args;
 use fitcohort_pipeline::PipelineError;
 use fitcohort_pipeline::ingest::{self, Judgement};
-use fitcohort_pipeline::intake::Intake;
+use fitcohort_pipeline::map::suggest::suggest;
 use fitcohort_pipeline::rule_counts::RuleCount;
 use fitcohort_pipeline::vocabulary::TableName;
 
 use crate::cli::Common;
 use crate::console::{Console, IngestBars};
 use crate::failure::Failure;
+use crate::intake::IntakeOptions;
 
 /// Options of `check`.
 #[derive(Args, Debug)]
@@ -21,10 +22,12 @@ Examples:
   fitcohort check exports/2026-Q3
   fitcohort check exports/2026-Q3 --set-aside-csv set-aside.csv
   fitcohort check exports/2026-Q3 --fail-on-set-aside 0.02
+  fitcohort check exports/2026-Q3 --suggest-map > map.toml      then read it, mend it, and
+  fitcohort check exports/2026-Q3 --map map.toml
 
 A delivery is a folder with fittings, ears, responses and outcomes as .csv, .csv.gz, .csv.zst or .parquet, each in one
-file or several (responses-1.csv, responses-2.csv). A datapackage.json beside them describes them to others; it is not
-read.")]
+file or several (responses-1.csv, responses-2.csv). With a column map, files and columns may be called anything. A
+datapackage.json beside them describes them to others; it is not read.")]
 pub(crate) struct Arguments {
     /// Folder of the delivery
     #[arg(value_name = "DELIVERY")]
@@ -32,17 +35,12 @@ pub(crate) struct Arguments {
     /// Write the rows set aside to a CSV file: place, rule, sentence and the row's text
     #[arg(long, value_name = "FILE")]
     pub(crate) set_aside_csv: Option<PathBuf>,
-    /// Fail, with exit code 1, where a larger share of any table's rows is set aside: 0 to 1
-    #[arg(long, value_name = "SHARE", value_parser = share)]
-    pub(crate) fail_on_set_aside: Option<f64>,
-}
-
-/// A share, 0 to 1.
-pub(crate) fn share(text: &str) -> Result<f64, String> {
-    match text.parse::<f64>() {
-        Ok(share) if (0.0..=1.0).contains(&share) => Ok(share),
-        _ => Err("a share is a number from 0 to 1, such as 0.02 for two in a hundred".to_owned()),
-    }
+    /// Print a proposal for a column map, for you to confirm, instead of judging the delivery
+    #[arg(long, conflicts_with_all = ["map", "set_aside_csv", "fail_on_set_aside"])]
+    pub(crate) suggest_map: bool,
+    /// How the delivery is taken in
+    #[command(flatten)]
+    pub(crate) intake: IntakeOptions,
 }
 
 pub(crate) fn run(
@@ -52,11 +50,17 @@ pub(crate) fn run(
 ) -> Result<(), Failure> {
     let plan = common.plan()?;
     plan.validate()?;
+    if arguments.suggest_map {
+        let map = suggest(&arguments.delivery)?;
+        return console.result(&if console.json() {
+            format!("{:#}\n", serde_json::json!({ "map": map }))
+        } else {
+            map
+        });
+    }
+    let files = arguments.intake.read()?;
     let bars = IngestBars::new(console);
-    let intake = Intake {
-        most_set_aside: arguments.fail_on_set_aside,
-        ..Intake::plain(&plan)
-    };
+    let intake = files.under(&plan);
     let (judgement, failure) = match ingest::check(&arguments.delivery, &intake, &|progress| {
         bars.update(progress)
     }) {

@@ -6,12 +6,12 @@ use clap::Args;
 use fitcohort_pipeline::PipelineError;
 use fitcohort_pipeline::ingest::{self, Ingested};
 use fitcohort_pipeline::intake::Intake;
-use fitcohort_pipeline::plan::Plan;
 
 use super::check;
 use crate::cli::Common;
 use crate::console::{Console, IngestBars};
 use crate::failure::Failure;
+use crate::intake::IntakeOptions;
 
 /// Options of `ingest`.
 #[derive(Args, Debug)]
@@ -20,6 +20,7 @@ Examples:
   fitcohort ingest exports/2026-Q3 --into cohort
   fitcohort ingest corrections --into cohort --set-aside-csv set-aside.csv
   fitcohort ingest exports/2026-Q3 --into cohort --fail-on-set-aside 0.02
+  fitcohort ingest exports/2026-Q3 --into cohort --map map.toml
 
 A fitting that comes again replaces the earlier record whole. The same delivery twice changes nothing. Rows of earlier
 deliveries that were set aside for want of a fitting or an ear are stored as soon as a delivery brings it.")]
@@ -33,9 +34,9 @@ pub(crate) struct Arguments {
     /// Write the rows set aside to a CSV file too
     #[arg(long, value_name = "FILE")]
     pub(crate) set_aside_csv: Option<PathBuf>,
-    /// Store nothing and fail, with exit code 1, where a larger share of any table's rows is set aside: 0 to 1
-    #[arg(long, value_name = "SHARE", value_parser = check::share)]
-    pub(crate) fail_on_set_aside: Option<f64>,
+    /// How the delivery is taken in
+    #[command(flatten)]
+    pub(crate) intake: IntakeOptions,
 }
 
 pub(crate) fn run(
@@ -44,11 +45,9 @@ pub(crate) fn run(
     console: &Console,
 ) -> Result<(), Failure> {
     let plan = common.plan()?;
-    let intake = Intake {
-        most_set_aside: arguments.fail_on_set_aside,
-        ..Intake::plain(&plan)
-    };
     plan.validate()?;
+    let files = arguments.intake.read()?;
+    let intake = files.under(&plan);
     let ingested = match run_with_bars(&arguments.delivery, &arguments.into, &intake, console) {
         Ok(ingested) => ingested,
         Err(error) => return refused(error, arguments, console),
@@ -107,20 +106,14 @@ fn refused(error: PipelineError, arguments: &Arguments, console: &Console) -> Re
     failure.map_or(Ok(()), Err)
 }
 
-/// Ingests a delivery in the published format.
+/// Ingests a delivery.
 pub(crate) fn add(
     delivery: &Path,
     cohort: &Path,
-    plan: &Plan,
+    intake: &Intake<'_>,
     console: &Console,
 ) -> Result<Ingested, Failure> {
-    plan.validate()?;
-    Ok(run_with_bars(
-        delivery,
-        cohort,
-        &Intake::plain(plan),
-        console,
-    )?)
+    Ok(run_with_bars(delivery, cohort, intake, console)?)
 }
 
 fn run_with_bars(

@@ -15,7 +15,7 @@ use crate::parquet_files;
 use crate::workspace::{EARS, FITTINGS, OUTCOMES, RESPONSES, Rows, Workspace, files_below};
 
 /// The small practice and thirty fittings more, with fractions, several levels and both stages; invented by arithmetic.
-fn practice() -> [(&'static str, String); 4] {
+pub(crate) fn practice() -> [(&'static str, String); 4] {
     let (mut fittings, mut ears) = (FITTINGS.to_owned(), EARS.to_owned());
     let (mut responses, mut outcomes) = (RESPONSES.to_owned(), OUTCOMES.to_owned());
     for n in 0..30_i32 {
@@ -134,7 +134,7 @@ fn assert_same(plain: &Plain, name: &str) -> Value {
     said
 }
 
-fn gzip(text: &str) -> Vec<u8> {
+pub(crate) fn gzip(text: &str) -> Vec<u8> {
     let mut encoder = flate2::write::GzEncoder::new(Vec::new(), flate2::Compression::default());
     encoder.write_all(text.as_bytes()).unwrap();
     encoder.finish().unwrap()
@@ -193,7 +193,7 @@ fn files_may_be_split_and_mixed_and_rows_shuffled() {
 }
 
 /// The long form of responses as wide rows, one a curve.
-fn wide(long: &str) -> String {
+pub(crate) fn wide(long: &str) -> String {
     let rows = Rows::parse(long);
     let mut curves: BTreeMap<Vec<String>, BTreeMap<String, String>> = BTreeMap::new();
     let head = ["fitting_id", "ear", "stage", "quantity", "input_level_db"];

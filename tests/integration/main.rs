@@ -9,6 +9,7 @@
 mod architecture;
 mod arrivals;
 mod bad_input;
+mod column_maps;
 mod command_line;
 mod data_package;
 mod deliveries;

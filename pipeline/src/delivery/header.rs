@@ -3,7 +3,9 @@
 use std::path::Path;
 
 use super::columns::{ColumnSpec, columns_for, is_label_column, is_wide};
+use super::source::{DeliveryFile, Source};
 use crate::error::PipelineError;
+use crate::map::translate::Translation;
 use crate::records::Labels;
 use crate::rules::Rule;
 use crate::vocabulary::TableName;
@@ -11,25 +13,57 @@ use crate::vocabulary::TableName;
 /// A header row that has passed: where each column of the table stands.
 #[derive(Debug)]
 pub(crate) struct Header {
-    /// Names as they stand in the file.
+    /// Names as they stand in the file; our names of what a column map reads.
     pub(crate) names: Vec<String>,
     /// Columns of the table.
     pub(crate) specs: Vec<ColumnSpec>,
-    /// For each column of the table, its position in the file.
+    /// For each column of the table, its position among the names.
     pub(crate) positions: Vec<Option<usize>>,
-    /// Further labels: position in the file, and number of the label column.
+    /// Further labels: position among the names, and number of the label column.
     pub(crate) labels: Vec<(usize, u16)>,
     /// Whether the table is in the wide form.
     pub(crate) wide: bool,
     /// Positions in the file of columns whose values are never written anywhere: such as become pseudonyms, and such as
     /// a column map leaves out.
     pub(crate) hidden: Vec<usize>,
+    /// How rows of the file become rows under this header, where a column map reads it.
+    pub(crate) translation: Option<Translation>,
 }
 
 /// Columns a table may have, its further labels included.
 const MOST_COLUMNS: usize = 256;
 
 impl Header {
+    /// Matches the header row of a file, through its column map where one reads it.
+    ///
+    /// # Errors
+    /// As [`Header::new`] and [`Translation::new`].
+    pub(crate) fn of(
+        file: &DeliveryFile,
+        source: &Source,
+        label_names: &mut Labels,
+    ) -> Result<Self, PipelineError> {
+        let Some(mapped) = &file.mapped else {
+            return Self::new(file.table, source.header.clone(), &file.path, label_names);
+        };
+        let translation = Translation::new(mapped, file, &source.header, &source.typed)?;
+        let header = Self::new(file.table, translation.ours(), &file.path, label_names)?;
+        Ok(Self {
+            hidden: translation.hidden.clone(),
+            translation: Some(translation),
+            ..header
+        })
+    }
+
+    /// Where one of the names stands in the file; none for a constant of a column map.
+    #[allow(dead_code, reason = "for hiding a column of ours in the text of a row")]
+    pub(crate) fn in_file(&self, position: usize) -> Option<usize> {
+        match &self.translation {
+            None => (position < self.names.len()).then_some(position),
+            Some(translation) => translation.in_file(position),
+        }
+    }
+
     /// Matches a header row.
     ///
     /// # Errors
@@ -81,6 +115,7 @@ impl Header {
             positions,
             labels,
             hidden: Vec::new(),
+            translation: None,
         })
     }
 }

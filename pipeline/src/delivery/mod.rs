@@ -4,6 +4,7 @@ mod blocks;
 mod cells;
 pub mod columns;
 pub mod data_package;
+mod file_read;
 mod header;
 mod instruments;
 mod parquet_rows;
@@ -18,6 +19,8 @@ use std::path::{Path, PathBuf};
 
 use rayon::prelude::*;
 
+pub(crate) use file_read::sentence_by;
+pub use file_read::{FileRead, MappedFile, headers, sentence};
 pub use instruments::ITEM_SEPARATOR;
 pub(crate) use instruments::Instruments;
 pub(crate) use raw_text::{RawRow, RawRows};
@@ -28,6 +31,8 @@ pub use waiting_rows::WaitingRows;
 
 use crate::error::PipelineError;
 use crate::intake::Intake;
+use crate::map::translate::Translation;
+use crate::map::{self, ColumnMap};
 use crate::records::{Answer, Curve, EarRecord, Fitting, Labels, Place, RowIssue};
 use crate::rules::Rule;
 use crate::settle;
@@ -35,7 +40,8 @@ use crate::table_schema::DESCRIPTOR;
 use crate::vocabulary::TableName;
 use header::Header;
 use rows::{Known, Parsed};
-use source::{RowBatch, Source};
+use source::RowBatch;
+pub(crate) use source::Source;
 
 /// Batches read ahead while the ones before are parsed, for each thread.
 const BATCHES_PER_THREAD: usize = 2;
@@ -52,11 +58,15 @@ pub struct Delivery {
 }
 
 impl Delivery {
-    /// Looks what a folder holds.
+    /// Looks what a folder holds: files named like a table, or those that a column map reads.
     ///
     /// # Errors
-    /// [`PipelineError::Read`] where the folder cannot be read, a refusal by `missing-table` where it holds no table.
-    pub fn open(folder: &Path) -> Result<Self, PipelineError> {
+    /// [`PipelineError::Read`] where the folder cannot be read, a refusal by `missing-table` where it holds no table; with
+    /// a map, by `unmatched-files` or `unmapped-file` where map and folder do not fit.
+    pub fn open(folder: &Path, map: Option<&ColumnMap>) -> Result<Self, PipelineError> {
+        if let Some(map) = map {
+            return map::files::open(folder, map);
+        }
         let read = |source| PipelineError::read(folder, source);
         let mut files = Vec::new();
         let mut not_read = Vec::new();
@@ -112,23 +122,6 @@ impl Delivery {
     }
 }
 
-/// A file as it was read.
-#[derive(Clone, Debug)]
-pub struct FileRead {
-    /// The table.
-    pub table: TableName,
-    /// Name within the delivery.
-    pub name: String,
-    /// Size on disk.
-    pub bytes: u64,
-    /// BLAKE3 of its bytes, hexadecimal.
-    pub hash: String,
-    /// Rows read, header not counted.
-    pub rows: u64,
-    /// Header row, for naming columns in issues.
-    pub header: Vec<String>,
-}
-
 /// Rows parsed and not yet settled against each other and against the cohort.
 #[derive(Debug, Default)]
 pub struct Unsettled {
@@ -153,13 +146,17 @@ pub struct Unsettled {
 }
 
 impl Unsettled {
-    /// Hash of the delivery's content: of its files' hashes by table, whatever their names.
+    /// Hash of the delivery's content: of its files' hashes by table, whatever their names, and of what a column map makes
+    /// of them: the same bytes read otherwise are another delivery.
     #[must_use]
     pub fn content_hash(&self) -> String {
         let mut parts: Vec<String> = self
             .files
             .iter()
-            .map(|file| format!("{}:{}\n", file.table.word(), file.hash))
+            .map(|file| match &file.mapped {
+                None => format!("{}:{}\n", file.table.word(), file.hash),
+                Some(map) => format!("{}:{}:{}\n", file.table.word(), file.hash, map.hash),
+            })
             .collect();
         parts.sort();
         let mut hasher = blake3::Hasher::new();
@@ -363,17 +360,15 @@ fn each_file<T: Send>(
     let ahead = rayon::current_num_threads() * BATCHES_PER_THREAD;
     for (file, number) in files.into_iter().zip(0_u16..) {
         let mut source = Source::open(file)?;
-        let header = Header::new(
-            table,
-            source.header.clone(),
-            &file.path,
-            &mut reading.label_names,
-        )?;
+        let header = Header::of(file, &source, &mut reading.label_names)?;
+        if let Some(translation) = &header.translation {
+            source.leave_out(&translation.hidden);
+        }
         let job = Job {
             number,
             header: &header,
         };
-        let mut rows = 0;
+        let (mut rows, mut passed_over) = (0, 0);
         let mut batches = read_ahead(&mut source, ahead)?;
         while !batches.is_empty() {
             let (next, parsed) = rayon::join(
@@ -395,12 +390,16 @@ fn each_file<T: Send>(
                     ));
                 }
                 rows += part.rows_read;
+                passed_over += part.passed_over;
                 reading.issues.extend(part.issues);
                 take(part.records, &part.strangers);
             }
             batches = next?;
         }
-        if rows == 0 {
+        if passed_over > 0 {
+            let about = format!("{}: {passed_over} of {}", file.name, rows + passed_over);
+            reading.notes.push((Rule::PassedOver, about));
+        } else if rows == 0 {
             reading.notes.push((Rule::HeaderOnly, file.name.clone()));
         }
         reading.files.push(FileRead {
@@ -409,6 +408,15 @@ fn each_file<T: Send>(
             bytes: file.bytes,
             hash: source.hash().to_hex().to_string(),
             rows,
+            passed_over,
+            mapped: file.mapped.as_ref().map(|mapped| MappedFile {
+                hash: mapped.source.hash(),
+                theirs: header
+                    .translation
+                    .as_ref()
+                    .map(Translation::theirs)
+                    .unwrap_or_default(),
+            }),
             header: header.names,
         });
         progress(file.bytes);
@@ -425,37 +433,4 @@ fn read_ahead(source: &mut Source, count: usize) -> Result<Vec<RowBatch>, Pipeli
         }
     }
     Ok(batches)
-}
-
-/// The sentence about a row that was set aside.
-#[must_use]
-pub fn sentence(issue: &RowIssue, header: &[String]) -> String {
-    let name = issue
-        .column
-        .and_then(|column| header.get(usize::from(column)))
-        .map_or("", String::as_str);
-    let allowed = columns::columns_for(issue.table, header)
-        .iter()
-        .find(|spec| spec.name == name)
-        .map(|spec| spec.kind.allowed())
-        .unwrap_or_default();
-    issue
-        .rule
-        .text()
-        .sentence
-        .replace("{column}", name)
-        .replace("{allowed}", &allowed)
-}
-
-/// Headers by table and file number.
-#[must_use]
-pub fn headers(files: &[FileRead]) -> HashMap<(TableName, u16), &FileRead> {
-    let mut next: HashMap<TableName, u16> = HashMap::new();
-    let mut out = HashMap::new();
-    for file in files {
-        let number = next.entry(file.table).or_insert(0);
-        out.insert((file.table, *number), file);
-        *number += 1;
-    }
-    out
 }

@@ -27,6 +27,9 @@ pub(crate) struct ParquetRows {
     path: PathBuf,
     reader: ParquetRecordBatchReader,
     names: Vec<String>,
+    typed: Vec<bool>,
+    /// Positions of columns that are not read: blank in every row.
+    pub(crate) left_out: Vec<usize>,
     next_row: u32,
 }
 
@@ -36,16 +39,25 @@ impl ParquetRows {
         let opened = guarded(|| {
             let builder = ParquetRecordBatchReaderBuilder::try_new(file).ok()?;
             let fields = builder.schema().fields().iter();
-            let names = fields.map(|field| field.name().clone()).collect();
-            Some((names, builder.with_batch_size(BATCH_ROWS).build().ok()?))
+            let is_typed = |kind: &DataType| kind.is_numeric() || kind.is_temporal();
+            let (names, typed) = fields
+                .map(|field| (field.name().clone(), is_typed(field.data_type())))
+                .unzip();
+            Some((
+                names,
+                typed,
+                builder.with_batch_size(BATCH_ROWS).build().ok()?,
+            ))
         });
-        let (names, reader) = opened
+        let (names, typed, reader) = opened
             .flatten()
             .ok_or_else(|| PipelineError::refused(Rule::DamagedFile, path, None, ""))?;
         Ok(Self {
             path: path.to_path_buf(),
             reader,
             names,
+            typed,
+            left_out: Vec::new(),
             next_row: 1,
         })
     }
@@ -54,14 +66,19 @@ impl ParquetRows {
         self.names.clone()
     }
 
+    /// For each column, whether it holds numbers or dates by type.
+    pub(crate) fn typed(&self) -> Vec<bool> {
+        self.typed.clone()
+    }
+
     pub(crate) fn next_batch(&mut self) -> Result<Option<RowBatch>, PipelineError> {
         let first_row = self.next_row;
         let damaged =
             || PipelineError::refused(Rule::DamagedFile, &self.path, Some(first_row.into()), "");
-        let reader = &mut self.reader;
+        let (reader, left_out) = (&mut self.reader, &self.left_out);
         let records = guarded(|| match reader.next() {
             None => Some(None),
-            Some(batch) => as_records(&batch.ok()?).map(Some),
+            Some(batch) => as_records(&batch.ok()?, left_out).map(Some),
         });
         let Some(records) = records.flatten().ok_or_else(damaged)? else {
             return Ok(None);
@@ -72,9 +89,13 @@ impl ParquetRows {
 }
 
 /// Every value as text; null is blank. None where a column is of a kind that has no text, such as a list.
-fn as_records(batch: &RecordBatch) -> Option<Vec<ByteRecord>> {
+fn as_records(batch: &RecordBatch, left_out: &[usize]) -> Option<Vec<ByteRecord>> {
     let mut records = vec![ByteRecord::new(); batch.num_rows()];
-    for column in batch.columns() {
+    for (position, column) in batch.columns().iter().enumerate() {
+        if left_out.contains(&position) {
+            records.iter_mut().for_each(|record| record.push_field(b""));
+            continue;
+        }
         match column.data_type() {
             DataType::Float64 => {
                 push_reals(column.as_primitive_opt::<Float64Type>()?, &mut records)

@@ -8,6 +8,7 @@ use super::cells::{Cells, Fault};
 use super::header::Header;
 use super::instruments::Instruments;
 use super::source::{RowBatch, RowFault};
+use crate::map::translate::Translation;
 use crate::quarter::Quarter;
 use crate::records::{Answer, Curve, CurveKey, EarRecord, Fitting, Place, RowIssue};
 use crate::rules::Rule;
@@ -25,6 +26,8 @@ pub(crate) type Known<'a> = HashMap<&'a str, u32>;
 #[derive(Debug)]
 pub(crate) struct Parsed<T> {
     pub(crate) rows_read: u64,
+    /// Rows that a column map passes over; they do not count as read.
+    pub(crate) passed_over: u64,
     pub(crate) records: Vec<T>,
     pub(crate) issues: Vec<RowIssue>,
     /// Ids of fittings that are not in the delivery, by number below [`STRANGER`].
@@ -43,6 +46,7 @@ fn each_row<T>(
 ) -> Parsed<T> {
     let mut parsed = Parsed {
         rows_read: 0,
+        passed_over: 0,
         records: Vec::new(),
         issues: Vec::new(),
         strangers: Vec::new(),
@@ -50,14 +54,29 @@ fn each_row<T>(
     };
     let Parsed {
         rows_read,
+        passed_over,
         records,
         issues,
         ..
     } = &mut parsed;
+    let mut translated = header.translation.as_ref().map(Translation::rows);
     let outcome = batch.for_each(|line, record: &ByteRecord| {
+        let record = match &mut translated {
+            None => Ok(record),
+            Some(rows) => match rows.row(record) {
+                Ok(Some(ours)) => Ok(ours),
+                Ok(None) => {
+                    *passed_over += 1;
+                    return;
+                }
+                Err((column, rule)) => Err(Fault { column, rule }),
+            },
+        };
         *rows_read += 1;
         let place = Place { file, line };
-        let read = Cells::new(header, record).and_then(|cells| row(&cells, place, records));
+        let read = record
+            .and_then(|record| Cells::new(header, record))
+            .and_then(|cells| row(&cells, place, records));
         if let Err(Fault { column, rule }) = read {
             issues.push(RowIssue {
                 table,

@@ -11,6 +11,7 @@ use csv::ByteRecord;
 use super::blocks::{Block, BlockFault, BlockReader, LONGEST_RECORD};
 use super::parquet_rows::ParquetRows;
 use crate::error::PipelineError;
+use crate::map::files::Mapped;
 use crate::rules::Rule;
 use crate::vocabulary::TableName;
 
@@ -36,6 +37,8 @@ pub struct DeliveryFile {
     pub separator: u8,
     /// Size on disk.
     pub bytes: u64,
+    /// How a column map reads it; none where it is ours as it stands.
+    pub mapped: Option<Mapped>,
 }
 
 /// How a file is packed.
@@ -75,6 +78,7 @@ impl DeliveryFile {
             packing,
             separator: b',',
             bytes,
+            mapped: None,
         })
     }
 }
@@ -244,6 +248,8 @@ pub(crate) struct Source {
     file: DeliveryFile,
     /// The header row.
     pub(crate) header: Vec<String>,
+    /// For each column, whether its values have a type of their own, as numbers and dates of Parquet do; text has not.
+    pub(crate) typed: Vec<bool>,
     body: Body,
     hash: Arc<Mutex<blake3::Hasher>>,
 }
@@ -354,6 +360,7 @@ impl Source {
         let header = take_header(&mut first, file)?;
         Ok(Self {
             file: file.clone(),
+            typed: vec![false; header.len()],
             header,
             body: Body::Text {
                 blocks,
@@ -374,9 +381,17 @@ impl Source {
         Ok(Self {
             file: file.clone(),
             header: rows.header(),
+            typed: rows.typed(),
             body: Body::Parquet(Box::new(rows)),
             hash,
         })
+    }
+
+    /// Columns that a column map leaves out need not have a text: what Parquet holds there is not looked at.
+    pub(crate) fn leave_out(&mut self, positions: &[usize]) {
+        if let Body::Parquet(rows) = &mut self.body {
+            rows.left_out = positions.to_vec();
+        }
     }
 
     /// The next rows, or none at the end.

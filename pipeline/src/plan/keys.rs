@@ -1,8 +1,8 @@
-//! Suggestions for keys and words that are not known.
+//! Suggestions for keys and words that are not known, in plans and in column maps.
 
 /// The known word nearest to the given one, where one is near: at most a third of its letters, and three at most,
 /// added, left out, changed or swapped.
-pub(super) fn nearest<'a>(given: &str, known: impl Iterator<Item = &'a str>) -> Option<&'a str> {
+pub(crate) fn nearest<'a>(given: &str, known: impl Iterator<Item = &'a str>) -> Option<&'a str> {
     let limit = (given.chars().count() / 3).clamp(1, 3);
     known
         .map(|word| (strsim::damerau_levenshtein(given, word), word))
@@ -13,7 +13,7 @@ pub(super) fn nearest<'a>(given: &str, known: impl Iterator<Item = &'a str>) -> 
 
 /// The parser's message on an unknown key, with the nearest known one. The parser puts the key first and the known ones
 /// after it, each between back-quotes.
-pub(super) fn with_suggestion(message: &str) -> String {
+pub(crate) fn with_suggestion(message: &str) -> String {
     let Some(start) = message.find("unknown field `") else {
         return message.to_owned();
     };

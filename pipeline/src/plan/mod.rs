@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use serde::{Deserialize, Serialize};
 
 mod criterion;
-mod keys;
+pub(crate) mod keys;
 mod study;
 
 pub use criterion::{BUILT_IN_CRITERIA, Criterion};

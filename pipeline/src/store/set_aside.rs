@@ -79,7 +79,7 @@ pub fn in_words<'a>(
                 .and_then(|column| header.get(usize::from(column)))
                 .cloned(),
             rule: issue.rule.code().to_owned(),
-            sentence: sentence(issue, header),
+            sentence: sentence(issue, file.copied()),
             ..SetAsideRow::default()
         }
     })

@@ -1,0 +1,195 @@
+//! Which files of a delivery a map reads, and by which of its sources.
+
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use super::{ColumnMap, SourceMap};
+use crate::delivery::{Delivery, DeliveryFile, Packing};
+use crate::error::PipelineError;
+use crate::rules::Rule;
+
+/// How a file is read by a map.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Mapped {
+    /// The source that reads it.
+    pub source: Arc<SourceMap>,
+    /// All sources that read the same file, this one among them.
+    pub beside: Vec<Arc<SourceMap>>,
+}
+
+/// A name in the folder.
+struct Entry {
+    name: String,
+    path: PathBuf,
+}
+
+/// Looks which files of a folder a map reads.
+///
+/// # Errors
+/// [`PipelineError::Read`] where the folder cannot be read; a refusal by `unmatched-files` where a pattern fits no file,
+/// by `unmapped-file` where a file is named like a table and no source reads it.
+pub(crate) fn open(folder: &Path, map: &ColumnMap) -> Result<Delivery, PipelineError> {
+    let read = |source| PipelineError::read(folder, source);
+    let mut entries = Vec::new();
+    for entry in std::fs::read_dir(folder).map_err(read)? {
+        let entry = entry.map_err(read)?;
+        entries.push(Entry {
+            name: entry.file_name().to_string_lossy().into_owned(),
+            path: entry.path(),
+        });
+    }
+    entries.sort_by(|a, b| a.path.cmp(&b.path));
+    let sources: Vec<Arc<SourceMap>> = map.sources.iter().cloned().map(Arc::new).collect();
+    for source in &sources {
+        for pattern in &source.files {
+            if !entries.iter().any(|entry| reads(pattern, entry)) {
+                return Err(PipelineError::refused(
+                    Rule::UnmatchedFiles,
+                    folder,
+                    None,
+                    &format!("\"{pattern}\""),
+                ));
+            }
+        }
+    }
+    let mut files = Vec::new();
+    let mut not_read = Vec::new();
+    for entry in entries {
+        let beside: Vec<Arc<SourceMap>> = sources
+            .iter()
+            .filter(|source| source.files.iter().any(|pattern| reads(pattern, &entry)))
+            .cloned()
+            .collect();
+        if beside.is_empty() {
+            let is_plain =
+                DeliveryFile::recognise(&entry.path, 0).is_some() && entry.path.is_file();
+            if is_plain {
+                return Err(PipelineError::refused(
+                    Rule::UnmappedFile,
+                    &entry.path,
+                    None,
+                    "",
+                ));
+            }
+            not_read.push(entry.name);
+            continue;
+        }
+        let bytes = std::fs::metadata(&entry.path)
+            .map_err(|source| PipelineError::read(&entry.path, source))?
+            .len();
+        for source in &beside {
+            let of_table = beside.iter().filter(|other| other.table == source.table);
+            // The name in the account; rows set aside are found again by it, so it is one of its own in its table.
+            let name = if of_table.count() > 1 {
+                format!("{} (source {})", entry.name, source.number)
+            } else {
+                entry.name.clone()
+            };
+            files.push(DeliveryFile {
+                table: source.table,
+                name,
+                path: entry.path.clone(),
+                packing: packing(&entry.name).unwrap_or(Packing::Csv),
+                separator: source.separator,
+                bytes,
+                mapped: Some(Mapped {
+                    source: Arc::clone(source),
+                    beside: beside.clone(),
+                }),
+            });
+        }
+    }
+    files.sort();
+    not_read.sort();
+    Ok(Delivery {
+        folder: folder.to_path_buf(),
+        files,
+        not_read,
+    })
+}
+
+/// Whether a pattern means a file of the folder that can be read.
+fn reads(pattern: &str, entry: &Entry) -> bool {
+    fits(pattern, &entry.name) && packing(&entry.name).is_some() && entry.path.is_file()
+}
+
+/// How a file is packed, by the ending of its name, in capitals or not.
+pub(super) fn packing(name: &str) -> Option<Packing> {
+    let lower = name.to_ascii_lowercase();
+    if lower.ends_with(".parquet") {
+        return Some(Packing::Parquet);
+    }
+    let (stem, packing) = if let Some(stem) = lower.strip_suffix(".gz") {
+        (stem, Packing::CsvGzip)
+    } else if let Some(stem) = lower.strip_suffix(".zst") {
+        (stem, Packing::CsvZstd)
+    } else {
+        (lower.as_str(), Packing::Csv)
+    };
+    [".csv", ".tsv", ".txt"]
+        .iter()
+        .any(|ending| stem.ends_with(ending))
+        .then_some(packing)
+}
+
+/// Whether a name fits a pattern in which `*` stands for any run of characters.
+fn fits(pattern: &str, name: &str) -> bool {
+    let mut parts = pattern.split('*');
+    let first = parts.next().unwrap_or_default();
+    let Some(mut rest) = name.strip_prefix(first) else {
+        return false;
+    };
+    let mut parts: Vec<&str> = parts.collect();
+    let Some(last) = parts.pop() else {
+        return rest.is_empty();
+    };
+    // The parts between are taken as early as they come, which leaves the most for the last.
+    for part in parts {
+        match rest.split_once(part) {
+            Some((_, after)) => rest = after,
+            None => return false,
+        }
+    }
+    rest.ends_with(last)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_star_is_any_run_of_characters() {
+        for (pattern, name) in [
+            ("a.csv", "a.csv"),
+            ("a*.csv", "a.csv"),
+            ("a*.csv", "audio-1.csv"),
+            ("*", "a.csv"),
+            ("*a*a*", "banana"),
+            ("**.csv", "x.csv"),
+            ("*o*.csv", "io.csv"),
+            ("*é*", "café.csv"),
+        ] {
+            assert!(fits(pattern, name), "{pattern} {name}");
+        }
+        for (pattern, name) in [
+            ("a.csv", "a.csv.gz"),
+            ("a*.csv", "b-a.csv"),
+            ("ab*ba.csv", "aba.csv"),
+            ("*a*a*a*a*", "banana"),
+            ("A.csv", "a.csv"),
+        ] {
+            assert!(!fits(pattern, name), "{pattern} {name}");
+        }
+    }
+
+    #[test]
+    fn endings_say_how_a_file_is_packed() {
+        assert_eq!(packing("A.CSV"), Some(Packing::Csv));
+        assert_eq!(packing("a.txt.gz"), Some(Packing::CsvGzip));
+        assert_eq!(packing("a.tsv.zst"), Some(Packing::CsvZstd));
+        assert_eq!(packing("a.parquet"), Some(Packing::Parquet));
+        for name in ["a.xlsx", "a.gz", "a", "a.parquet.gz", "a.json"] {
+            assert_eq!(packing(name), None, "{name}");
+        }
+    }
+}
