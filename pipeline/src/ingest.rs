@@ -11,13 +11,16 @@ use crate::records::{Records, RowIssue};
 use crate::rules::Rule;
 use crate::settle::{Account, Precedence, settle_delivery};
 use crate::store::{
-    AccountEntry, Cohort, DeliveryEntry, Manifest, NewSnapshot, RuleEntry, WriteLock,
+    AccountEntry, Cohort, DeliveryEntry, Manifest, NewSnapshot, RuleEntry, WaitingFor, WhenLocked,
+    WriteLock,
 };
 use crate::vocabulary::TableName;
 
 /// Where the work stands, for a progress bar.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Progress {
+    /// Another process has to end first.
+    Waiting(WaitingFor),
     /// This many bytes of the delivery are to be read.
     Reading(u64),
     /// This many more bytes were read.
@@ -95,7 +98,7 @@ impl Judgement {
                     rows,
                 })
                 .collect(),
-            set_aside: None,
+            ..DeliveryEntry::default()
         }
     }
 }
@@ -126,7 +129,7 @@ pub fn check(
     Ok(judgement)
 }
 
-/// Adds a delivery to a cohort, which begins with its first delivery.
+/// Adds a delivery to a cohort, which begins with its first delivery. One process writes to a cohort at a time.
 ///
 /// # Errors
 /// A refusal of the whole delivery by rule and place, or any error of the store; the cohort is then as it was.
@@ -134,21 +137,26 @@ pub fn ingest(
     folder: &Path,
     cohort_folder: &Path,
     intake: &Intake<'_>,
+    when_locked: WhenLocked,
     progress: &(dyn Fn(Progress) + Sync),
 ) -> Result<Ingested, PipelineError> {
     // A cohort that is there is locked at once. One that is not is begun only when the delivery has been read: a
     // refused delivery leaves no folder behind.
     let is_there = opened(cohort_folder)?.is_some();
-    let early = is_there
-        .then(|| WriteLock::take(cohort_folder))
-        .transpose()?;
+    let lock = || {
+        WriteLock::take(cohort_folder, when_locked, &|whom| {
+            progress(Progress::Waiting(whom))
+        })
+    };
+    let early = is_there.then(lock).transpose()?;
     let (delivery, mut unsettled) = read(folder, intake, progress, is_there)?;
     let lock = match early {
         Some(lock) => lock,
-        None => WriteLock::take(cohort_folder)?,
+        None => lock()?,
     };
     // Only what is seen under the lock counts.
     let before = opened(cohort_folder)?;
+    lock.remove_leftovers(cohort_folder, before.as_ref())?;
     let hash = unsettled.content_hash();
     let known = before.as_ref().and_then(|cohort| {
         let deliveries = &cohort.manifest.deliveries;
@@ -196,7 +204,7 @@ pub fn ingest(
     progress(Progress::Writing(rows.iter().map(|&n| n as u64).sum()));
     let snapshot = NewSnapshot {
         folder: cohort_folder,
-        before: before.as_ref().map(|cohort| &cohort.manifest),
+        before: before.as_ref(),
         records: &records,
         replaced: &replaced,
         delivery: judgement.entry(),

@@ -6,7 +6,7 @@ use clap::Args;
 use fitcohort_pipeline::ingest::{self, Ingested};
 use fitcohort_pipeline::intake::Intake;
 use fitcohort_pipeline::plan::Plan;
-use fitcohort_pipeline::store::write_set_aside_csv;
+use fitcohort_pipeline::store::{WhenLocked, write_set_aside_csv};
 
 use super::check;
 use crate::cli::Common;
@@ -20,7 +20,8 @@ Examples:
   fitcohort ingest exports/2026-Q3 --into cohort
   fitcohort ingest corrections --into cohort --set-aside-csv set-aside.csv
 
-A fitting that comes again replaces the earlier record whole. The same delivery twice changes nothing.")]
+A fitting that comes again replaces the earlier record whole. The same delivery twice changes nothing. One process writes
+to a cohort at a time; the others wait.")]
 pub(crate) struct Arguments {
     /// Folder of the delivery
     #[arg(value_name = "DELIVERY")]
@@ -31,6 +32,17 @@ pub(crate) struct Arguments {
     /// Write the rows set aside to a CSV file too
     #[arg(long, value_name = "FILE")]
     pub(crate) set_aside_csv: Option<PathBuf>,
+    /// Where another process writes to the cohort, say so and do nothing
+    #[arg(long)]
+    pub(crate) no_wait: bool,
+}
+
+/// What `--no-wait` asks for.
+pub(crate) fn when_locked(no_wait: bool) -> WhenLocked {
+    match no_wait {
+        true => WhenLocked::GiveUp,
+        false => WhenLocked::Wait,
+    }
 }
 
 pub(crate) fn run(
@@ -39,7 +51,13 @@ pub(crate) fn run(
     console: &Console,
 ) -> Result<(), Failure> {
     let plan = common.plan()?;
-    let ingested = add(&arguments.delivery, &arguments.into, &plan, console)?;
+    let ingested = add(
+        &arguments.delivery,
+        &arguments.into,
+        &plan,
+        when_locked(arguments.no_wait),
+        console,
+    )?;
     if let Some(path) = &arguments.set_aside_csv {
         write_set_aside_csv(path, &ingested.judgement.issues, &ingested.judgement.files)?;
     }
@@ -66,11 +84,13 @@ pub(crate) fn add(
     delivery: &Path,
     cohort: &Path,
     plan: &Plan,
+    when_locked: WhenLocked,
     console: &Console,
 ) -> Result<Ingested, Failure> {
     plan.validate()?;
     let bars = IngestBars::new(console);
-    let ingested = ingest::ingest(delivery, cohort, &Intake::plain(plan), &|progress| {
+    let intake = Intake::plain(plan);
+    let ingested = ingest::ingest(delivery, cohort, &intake, when_locked, &|progress| {
         bars.update(progress)
     })?;
     bars.finish();

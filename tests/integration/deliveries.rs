@@ -24,7 +24,7 @@ const QUERIES: [&str; 10] = [
 ];
 
 /// Both cohorts say the same, in numbers and in rows.
-fn assert_same(workspace: &Workspace, one: &str, other: &str) {
+pub(crate) fn assert_same(workspace: &Workspace, one: &str, other: &str) {
     for query in QUERIES {
         let (a, b) = (
             workspace.query(&[query, one]),
@@ -44,7 +44,7 @@ fn assert_same(workspace: &Workspace, one: &str, other: &str) {
 }
 
 /// The rows of a table over all its files, as `column=value` in the order of the columns' names, sorted.
-fn stored(workspace: &Workspace, cohort: &str, table: &str) -> Vec<Vec<String>> {
+pub(crate) fn stored(workspace: &Workspace, cohort: &str, table: &str) -> Vec<Vec<String>> {
     let mut out = Vec::new();
     for path in parquet_files::parts(workspace, cohort, table) {
         let rows = parquet_files::rows(&path);

@@ -9,6 +9,7 @@
 mod architecture;
 mod bad_input;
 mod command_line;
+mod crash;
 mod deliveries;
 mod forms;
 mod numbers;

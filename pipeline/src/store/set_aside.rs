@@ -9,7 +9,7 @@ use arrow::array::{ArrayRef, AsArray, RecordBatch, StringArray, UInt32Array};
 use arrow::datatypes::{DataType, Field, Schema, UInt32Type};
 use parquet::arrow::arrow_reader::ParquetRecordBatchReaderBuilder;
 
-use super::files::{Written, write_parquet};
+use super::files::{self, Written, write_parquet};
 use crate::delivery::{FileRead, headers, sentence};
 use crate::error::PipelineError;
 use crate::records::RowIssue;
@@ -102,6 +102,7 @@ pub(crate) fn write(
     });
     write_parquet(
         path,
+        files::SET_ASIDE,
         Arc::clone(&schema),
         &["table_name", "file", "line"],
         &[],
