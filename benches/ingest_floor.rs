@@ -15,6 +15,7 @@ use std::time::{Duration, Instant};
 use fitcohort_pipeline::ingest::ingest;
 use fitcohort_pipeline::intake::Intake;
 use fitcohort_pipeline::plan::Plan;
+use fitcohort_pipeline::store::WhenLocked;
 use fitcohort_synthetic_data::{Scenario, write_delivery};
 
 const RUNS: usize = 5;
@@ -44,6 +45,7 @@ fn main() {
             &delivery,
             &cohort,
             &Intake::plain(&Plan::default()),
+            WhenLocked::Wait,
             &|_| {},
         )
         .expect("an ingest");

@@ -5,7 +5,9 @@ use std::path::PathBuf;
 use clap::{Args, Parser, Subcommand};
 use fitcohort_pipeline::plan::Plan;
 
-use crate::commands::{check, completions, demo, export, ingest, man, query, report, synthesize};
+use crate::commands::{
+    check, compact, completions, demo, export, ingest, man, query, report, synthesize, verify,
+};
 use crate::failure::Failure;
 
 /// Turn de-identified hearing-aid fitting records into figures and pages: match to target, two-ear uptake,
@@ -28,6 +30,7 @@ Examples:
   fitcohort ingest exports/2026-Q3 --into cohort       add a delivery to the cohort
   fitcohort report cohort --out reports                pages for owner, researcher and trainer
   fitcohort query match cohort --by clinician_id --format csv
+  fitcohort verify cohort                              is every file as it was written?
 
 Exit codes: 0 done, 1 a finding the caller asked to fail on, 2 usage, 65 bad data, 70 our fault, 73 and 74 cannot write.";
 
@@ -85,6 +88,10 @@ pub(crate) enum Command {
     Query(query::Arguments),
     /// One row a fitting with small cells protected, to be given to others
     Export(export::Arguments),
+    /// Check every file of a cohort
+    Verify(verify::Arguments),
+    /// Drop superseded history of a cohort
+    Compact(compact::Arguments),
     /// Completions for a shell
     Completions(completions::Arguments),
     /// The manual page, in roff

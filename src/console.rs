@@ -3,6 +3,7 @@
 use std::io::{IsTerminal, Write};
 
 use fitcohort_pipeline::ingest::Progress;
+use fitcohort_pipeline::store::WaitingFor;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 
 use crate::cli::Common;
@@ -52,6 +53,19 @@ impl Console {
         }
     }
 
+    /// That another process has to end first, on standard error: a person wonders why nothing happens, a program does not.
+    pub(crate) fn waiting(&self, whom: WaitingFor) {
+        if self.quiet || self.json {
+            return;
+        }
+        let text = match whom {
+            WaitingFor::Writer => "waiting for another process that writes to the cohort\n",
+            WaitingFor::Readers => "waiting for other processes that read the cohort\n",
+        };
+        // With standard error gone there is nobody left to tell.
+        let _ = std::io::stderr().lock().write_all(text.as_bytes());
+    }
+
     /// A failure, on standard error.
     pub(crate) fn failure(&self, failure: &Failure) {
         let text = if self.json {
@@ -90,14 +104,16 @@ impl Console {
 }
 
 /// Shows reading and writing one after the other on bars of their own.
-pub(crate) struct IngestBars {
+pub(crate) struct IngestBars<'a> {
+    console: &'a Console,
     reading: ProgressBar,
     writing: ProgressBar,
 }
 
-impl IngestBars {
-    pub(crate) fn new(console: &Console) -> Self {
+impl<'a> IngestBars<'a> {
+    pub(crate) fn new(console: &'a Console) -> Self {
         Self {
+            console,
             reading: console.bar("reading", 0),
             writing: console.bar("writing", 0),
         }
@@ -105,6 +121,7 @@ impl IngestBars {
 
     pub(crate) fn update(&self, progress: Progress) {
         match progress {
+            Progress::Waiting(whom) => self.reading.suspend(|| self.console.waiting(whom)),
             Progress::Reading(bytes) => self.reading.set_length(bytes),
             Progress::Read(bytes) => self.reading.inc(bytes),
             Progress::Writing(rows) => {

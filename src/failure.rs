@@ -23,6 +23,10 @@ const OUR_FAULT: u8 = 70;
 const CANNOT_CREATE: u8 = 73;
 const CANNOT_WRITE: u8 = 74;
 
+const AS_IT_WAS: &str = "the cohort is as it was; check the folder's rights and the space on the disk, then run the command again";
+const RESTORE: &str =
+    "restore the cohort's folder from a backup, or ingest its deliveries into a new one";
+
 impl Failure {
     fn new(code: u8, sentence: impl Into<String>, advice: impl Into<String>) -> Self {
         Self {
@@ -63,6 +67,30 @@ impl Failure {
             format!("cannot write {}: {source}", what.display()),
             "check the folder's rights and the space on the disk",
         )
+    }
+
+    /// A cohort is not as its manifest says.
+    pub(crate) fn damaged_cohort(folder: &std::path::Path, findings: usize) -> Self {
+        Self::new(
+            BAD_DATA,
+            format!(
+                "{} is damaged: {findings} finding{}",
+                folder.display(),
+                if findings == 1 { "" } else { "s" }
+            ),
+            RESTORE,
+        )
+    }
+
+    /// A compaction failed: older snapshots may be gone, the one in force is not.
+    pub(crate) fn of_compaction(error: PipelineError) -> Self {
+        let mut failure = Self::from(error);
+        if matches!(failure.code, CANNOT_CREATE | CANNOT_WRITE) && failure.advice == AS_IT_WAS {
+            failure.advice = "the snapshot in force is as it was; check the folder's rights and the disk, then run the \
+                              command again"
+                .to_owned();
+        }
+        failure
     }
 
     /// The exit code.
@@ -142,9 +170,10 @@ impl From<PipelineError> for Failure {
                 (USAGE, "check the path")
             }
             PipelineError::Read { .. } => (BAD_DATA, "check the file and the rights to read it"),
-            PipelineError::Write { source, .. } => (
-                writing_code(source),
-                "the cohort is as it was; check the folder's rights and the space on the disk, then run the command again",
+            PipelineError::Write { source, .. } => (writing_code(source), AS_IT_WAS),
+            PipelineError::NotFlushed { .. } => (
+                CANNOT_WRITE,
+                "check the disk, then run `fitcohort verify COHORT`; the delivery need not be ingested again",
             ),
             PipelineError::NotACohort { .. } => (
                 USAGE,
@@ -158,14 +187,15 @@ impl From<PipelineError> for Failure {
                 BAD_DATA,
                 "use the version of fitcohort that wrote it, or a later one",
             ),
-            PipelineError::Locked { .. } => (
-                CANNOT_WRITE,
-                "wait until the other process has ended, then run the command again",
-            ),
-            PipelineError::DamagedStore { .. } => (
+            PipelineError::UnknownPointer { .. } => (
                 BAD_DATA,
-                "restore the cohort's folder from a backup, or ingest its deliveries into a new one",
+                "use the latest version of fitcohort; if that says the same, restore the cohort's folder from a backup",
             ),
+            PipelineError::Locked { .. } | PipelineError::BeingRead { .. } => (
+                CANNOT_WRITE,
+                "wait until the other process has ended, then run the command again; without --no-wait it waits itself",
+            ),
+            PipelineError::DamagedStore { .. } => (BAD_DATA, RESTORE),
             PipelineError::TooManyFiles { .. } => {
                 (BAD_DATA, "join the files of the table to fewer")
             }

@@ -55,9 +55,31 @@ pub enum PipelineError {
         /// The manifest.
         path: PathBuf,
         /// Format found.
-        found: u32,
+        found: u64,
         /// Latest format known.
         known: u32,
+    },
+    /// The pointer of the cohort says something that this version cannot read.
+    #[error("{} does not name a snapshot in a way that this version knows: it is damaged, or of a newer version", path.display())]
+    UnknownPointer {
+        /// The pointer.
+        path: PathBuf,
+    },
+    /// The new snapshot is in force, but may not outlast a loss of power.
+    #[error("snapshot {snapshot} is in force, but {} could not be flushed to the disk: {source}", path.display())]
+    NotFlushed {
+        /// What could not be flushed.
+        path: PathBuf,
+        /// The snapshot.
+        snapshot: String,
+        /// The system's reason.
+        source: std::io::Error,
+    },
+    /// Other processes are reading the cohort, whose old files are to be removed.
+    #[error("another process is reading {}", path.display())]
+    BeingRead {
+        /// The cohort.
+        path: PathBuf,
     },
     /// Another process is writing to the cohort.
     #[error("another process is writing to {}", path.display())]

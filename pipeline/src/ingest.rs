@@ -11,8 +11,8 @@ use crate::rule_counts::{self, RuleCount};
 use crate::rules::Rule;
 use crate::settle::{Account, Outcome, settle_delivery};
 use crate::store::{
-    AccountEntry, Cohort, DeliveryEntry, Manifest, NewSnapshot, RuleEntry, SetAsideRows, WriteLock,
-    rows_set_aside, set_aside_with_texts, write_set_aside_csv,
+    AccountEntry, Cohort, DeliveryEntry, Manifest, NewSnapshot, RuleEntry, SetAsideRows,
+    WaitingFor, WhenLocked, WriteLock, rows_set_aside, set_aside_with_texts, write_set_aside_csv,
 };
 use crate::vocabulary::TableName;
 use crate::waiting::{Returned, Waiting};
@@ -20,6 +20,8 @@ use crate::waiting::{Returned, Waiting};
 /// Where the work stands, for a progress bar.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Progress {
+    /// Another process has to end first.
+    Waiting(WaitingFor),
     /// This many bytes of the delivery are to be read.
     Reading(u64),
     /// This many more bytes were read.
@@ -118,8 +120,8 @@ impl Judgement {
                     rows: count.rows,
                 })
                 .collect(),
-            set_aside: None,
             waiting: waiting.count() as u64,
+            ..DeliveryEntry::default()
         }
     }
 }
@@ -169,7 +171,7 @@ pub fn check(
 }
 
 /// Adds a delivery to a cohort, which begins with its first delivery. Rows of earlier deliveries that waited for what it
-/// brings are stored too.
+/// brings are stored too. One process writes to a cohort at a time.
 ///
 /// # Errors
 /// A refusal of the whole delivery by rule and place, [`PipelineError::TooManySetAside`], or any error of the store; the
@@ -178,15 +180,17 @@ pub fn ingest(
     folder: &Path,
     cohort_folder: &Path,
     intake: &Intake<'_>,
+    when_locked: WhenLocked,
     progress: &(dyn Fn(Progress) + Sync),
 ) -> Result<Ingested, PipelineError> {
     if opened(cohort_folder)?.is_none() {
-        return begin(folder, cohort_folder, intake, progress);
+        return begin(folder, cohort_folder, intake, when_locked, progress);
     }
-    let lock = WriteLock::take(cohort_folder)?;
+    let lock = locked(cohort_folder, when_locked, progress)?;
     let (delivery, mut unsettled) = read(folder, intake, progress, true)?;
     // Only what is seen under the lock counts.
     let cohort = Cohort::open(cohort_folder)?;
+    lock.remove_leftovers(cohort_folder, Some(&cohort))?;
     let hash = unsettled.content_hash();
     let deliveries = &cohort.manifest.deliveries;
     let known = deliveries.iter().position(|entry| entry.hash == hash);
@@ -227,7 +231,7 @@ pub fn ingest(
         let new = known.is_none();
         let snapshot = NewSnapshot {
             folder: cohort_folder,
-            before: Some(&cohort.manifest),
+            before: Some(&cohort),
             records: &outcome.records,
             replaced: &replaced,
             delivery: new.then(|| (judgement.entry(), judgement.rows_set_aside())),
@@ -251,17 +255,19 @@ fn begin(
     folder: &Path,
     cohort_folder: &Path,
     intake: &Intake<'_>,
+    when_locked: WhenLocked,
     progress: &(dyn Fn(Progress) + Sync),
 ) -> Result<Ingested, PipelineError> {
     let (delivery, unsettled) = read(folder, intake, progress, false)?;
     let (judgement, outcome) = judge(delivery, intake, unsettled, Vec::new(), Records::default());
     let judgement = judgement.held_to(intake.most_set_aside)?;
-    let lock = WriteLock::take(cohort_folder)?;
+    let lock = locked(cohort_folder, when_locked, progress)?;
     if opened(cohort_folder)?.is_some() {
         // Another process has begun it meanwhile.
         drop(lock);
-        return ingest(folder, cohort_folder, intake, progress);
+        return ingest(folder, cohort_folder, intake, when_locked, progress);
     }
+    lock.remove_leftovers(cohort_folder, None)?;
     let snapshot = NewSnapshot {
         folder: cohort_folder,
         before: None,
@@ -294,6 +300,16 @@ fn commit(
     ];
     progress(Progress::Writing(rows.iter().map(|&n| n as u64).sum()));
     snapshot.commit(lock, &|rows| progress(Progress::Written(rows)))
+}
+
+fn locked(
+    cohort_folder: &Path,
+    when_locked: WhenLocked,
+    progress: &(dyn Fn(Progress) + Sync),
+) -> Result<WriteLock, PipelineError> {
+    WriteLock::take(cohort_folder, when_locked, &|whom| {
+        progress(Progress::Waiting(whom))
+    })
 }
 
 fn accounts_of(entry: &DeliveryEntry) -> Vec<(TableName, Account)> {

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 use fitcohort_pipeline::intake::Intake;
-use fitcohort_pipeline::store::Cohort;
+use fitcohort_pipeline::store::{Cohort, WhenLocked};
 use fitcohort_queries::review::{Reader, Review};
 use fitcohort_synthetic_data::Scenario;
 
@@ -52,7 +52,8 @@ pub(crate) fn run(
         common.seed.unwrap_or(synthesize::DEFAULT_SEED),
     );
     synthesize::write(&scenario, &delivery, console)?;
-    let ingested = ingest::add(&delivery, &cohort, &Intake::plain(&plan), console)?;
+    let intake = Intake::plain(&plan);
+    let ingested = ingest::add(&delivery, &cohort, &intake, WhenLocked::Wait, console)?;
     let opened = Cohort::open(&cohort)?;
     let reviews = report::write(&opened, &plan, &Reader::ALL, None, &reports, console)?;
     let accounts = ingested.judgement.accounts.iter();

@@ -6,6 +6,7 @@ use clap::Args;
 use fitcohort_pipeline::PipelineError;
 use fitcohort_pipeline::ingest::{self, Ingested};
 use fitcohort_pipeline::intake::Intake;
+use fitcohort_pipeline::store::WhenLocked;
 
 use super::check;
 use crate::cli::Common;
@@ -23,7 +24,8 @@ Examples:
   fitcohort ingest exports/2026-Q3 --into cohort --map map.toml
 
 A fitting that comes again replaces the earlier record whole. The same delivery twice changes nothing. Rows of earlier
-deliveries that were set aside for want of a fitting or an ear are stored as soon as a delivery brings it.")]
+deliveries that were set aside for want of a fitting or an ear are stored as soon as a delivery brings it. One process
+writes to a cohort at a time; the others wait.")]
 pub(crate) struct Arguments {
     /// Folder of the delivery
     #[arg(value_name = "DELIVERY")]
@@ -34,9 +36,20 @@ pub(crate) struct Arguments {
     /// Write the rows set aside to a CSV file too
     #[arg(long, value_name = "FILE")]
     pub(crate) set_aside_csv: Option<PathBuf>,
+    /// Where another process writes to the cohort, say so and do nothing
+    #[arg(long)]
+    pub(crate) no_wait: bool,
     /// How the delivery is taken in
     #[command(flatten)]
     pub(crate) intake: IntakeOptions,
+}
+
+/// What `--no-wait` asks for.
+pub(crate) fn when_locked(no_wait: bool) -> WhenLocked {
+    match no_wait {
+        true => WhenLocked::GiveUp,
+        false => WhenLocked::Wait,
+    }
 }
 
 pub(crate) fn run(
@@ -47,8 +60,13 @@ pub(crate) fn run(
     let plan = common.plan()?;
     plan.validate()?;
     let files = arguments.intake.read()?;
-    let intake = files.under(&plan);
-    let ingested = match run_with_bars(&arguments.delivery, &arguments.into, &intake, console) {
+    let ingested = match run_with_bars(
+        &arguments.delivery,
+        &arguments.into,
+        &files.under(&plan),
+        when_locked(arguments.no_wait),
+        console,
+    ) {
         Ok(ingested) => ingested,
         Err(error) => return refused(error, arguments, console),
     };
@@ -111,19 +129,29 @@ pub(crate) fn add(
     delivery: &Path,
     cohort: &Path,
     intake: &Intake<'_>,
+    when_locked: WhenLocked,
     console: &Console,
 ) -> Result<Ingested, Failure> {
-    Ok(run_with_bars(delivery, cohort, intake, console)?)
+    Ok(run_with_bars(
+        delivery,
+        cohort,
+        intake,
+        when_locked,
+        console,
+    )?)
 }
 
 fn run_with_bars(
     delivery: &Path,
     cohort: &Path,
     intake: &Intake<'_>,
+    when_locked: WhenLocked,
     console: &Console,
 ) -> Result<Ingested, PipelineError> {
     let bars = IngestBars::new(console);
-    let ingested = ingest::ingest(delivery, cohort, intake, &|progress| bars.update(progress))?;
+    let ingested = ingest::ingest(delivery, cohort, intake, when_locked, &|progress| {
+        bars.update(progress)
+    })?;
     bars.finish();
     Ok(ingested)
 }

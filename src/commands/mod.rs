@@ -1,6 +1,7 @@
 //! The commands, one file each.
 
 pub(crate) mod check;
+pub(crate) mod compact;
 pub(crate) mod completions;
 pub(crate) mod demo;
 pub(crate) mod export;
@@ -9,6 +10,7 @@ pub(crate) mod man;
 pub(crate) mod query;
 pub(crate) mod report;
 pub(crate) mod synthesize;
+pub(crate) mod verify;
 
 use crate::cli::{Cli, Command};
 use crate::console::Console;
@@ -25,6 +27,8 @@ pub(crate) fn run(cli: &Cli, console: &Console) -> Result<(), Failure> {
         Command::Report(arguments) => report::run(arguments, common, console),
         Command::Query(arguments) => query::run(arguments, common, console),
         Command::Export(arguments) => export::run(arguments, common, console),
+        Command::Verify(arguments) => verify::run(arguments, console),
+        Command::Compact(arguments) => compact::run(arguments, console),
         Command::Completions(arguments) => completions::run(arguments, console),
         Command::Man(arguments) => man::run(arguments, console),
     }

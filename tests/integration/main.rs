@@ -11,6 +11,7 @@ mod arrivals;
 mod bad_input;
 mod column_maps;
 mod command_line;
+mod crash;
 mod data_package;
 mod deliveries;
 mod export;

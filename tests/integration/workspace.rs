@@ -48,18 +48,28 @@ impl Workspace {
 
     /// Runs the program in the folder, whatever it returns.
     pub(crate) fn run(&self, arguments: &[&str]) -> Run {
-        let output = Command::new(env!("CARGO_BIN_EXE_fitcohort"))
+        self.run_with_fault(arguments, None)
+    }
+
+    /// The same with a fault where the store touches the disk: point, fault and passage.
+    pub(crate) fn run_with_fault(&self, arguments: &[&str], fault: Option<&str>) -> Run {
+        let mut command = self.command(arguments);
+        if let Some(fault) = fault {
+            command.env("FITCOHORT_FAULT", fault);
+        }
+        let output = command.output().expect("the program starts");
+        Run::new(arguments, &output)
+    }
+
+    /// The program in the folder, not started yet.
+    pub(crate) fn command(&self, arguments: &[&str]) -> Command {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_fitcohort"));
+        command
             .args(arguments)
             .current_dir(self.folder.path())
             .env_remove("POLARS_MAX_THREADS")
-            .output()
-            .expect("the program starts");
-        Run {
-            code: output.status.code().unwrap_or(-1),
-            stdout: String::from_utf8_lossy(&output.stdout).into_owned(),
-            stderr: String::from_utf8_lossy(&output.stderr).into_owned(),
-            command: arguments.join(" "),
-        }
+            .env_remove("FITCOHORT_FAULT");
+        command
     }
 
     /// Runs the program and expects it to end well.
@@ -79,10 +89,8 @@ impl Workspace {
     pub(crate) fn manifest(&self, cohort: &str) -> serde_json::Value {
         let current =
             std::fs::read_to_string(self.path(&format!("{cohort}/CURRENT"))).expect("CURRENT");
-        let path = self.path(&format!(
-            "{cohort}/snapshots/{}/manifest.json",
-            current.trim()
-        ));
+        let snapshot = current.split_whitespace().next().expect("a snapshot");
+        let path = self.path(&format!("{cohort}/snapshots/{snapshot}/manifest.json"));
         let text = std::fs::read_to_string(path).expect("a manifest");
         serde_json::from_str(&text).expect("JSON")
     }
@@ -107,6 +115,15 @@ impl Workspace {
 }
 
 impl Run {
+    pub(crate) fn new(arguments: &[&str], output: &std::process::Output) -> Self {
+        Self {
+            code: output.status.code().unwrap_or(-1),
+            stdout: String::from_utf8_lossy(&output.stdout).into_owned(),
+            stderr: String::from_utf8_lossy(&output.stderr).into_owned(),
+            command: arguments.join(" "),
+        }
+    }
+
     /// Everything about the run, for a message.
     pub(crate) fn shown(&self) -> String {
         format!(
@@ -190,6 +207,15 @@ pub(crate) fn files_below(folder: &Path) -> Vec<(PathBuf, Vec<u8>)> {
     walk(folder, folder, &mut out);
     out.sort();
     out
+}
+
+/// Copies a folder with all that is in it.
+pub(crate) fn copy(from: &Path, to: &Path) {
+    for (name, bytes) in files_below(from) {
+        let path = to.join(name);
+        std::fs::create_dir_all(path.parent().expect("a folder")).expect("folder");
+        std::fs::write(path, bytes).expect("file");
+    }
 }
 
 /// Two fittings of a small invented practice that break no rule.

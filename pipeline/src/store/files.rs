@@ -1,6 +1,5 @@
 //! Files of a snapshot: Parquet parts and small texts, written to a staging folder, flushed, hashed.
 
-use std::fs::{self, File};
 use std::io::{BufWriter, Write};
 use std::path::Path;
 
@@ -14,16 +13,51 @@ use parquet::file::metadata::SortingColumn;
 use parquet::file::properties::WriterProperties;
 use parquet::schema::types::ColumnPath;
 
+use super::disk::{self, Output, WritePoint};
 use crate::error::PipelineError;
 
 /// Rows in a row group.
 pub(crate) const ROW_GROUP: usize = 131_072;
 
-/// Size and hash of a file as written.
+/// Size, hash and rows of a file as written.
 pub(crate) struct Written {
     pub(crate) bytes: u64,
     pub(crate) hash: String,
+    pub(crate) rows: u64,
 }
+
+/// The points at which a file is made, written and flushed.
+#[derive(Clone, Copy)]
+pub(crate) struct FilePoints {
+    pub(crate) create: WritePoint,
+    pub(crate) write: WritePoint,
+    pub(crate) sync: WritePoint,
+}
+
+/// Those of a part.
+pub(crate) const PART: FilePoints = FilePoints {
+    create: WritePoint::PartCreate,
+    write: WritePoint::PartWrite,
+    sync: WritePoint::PartSync,
+};
+/// Those of a file of rows set aside.
+pub(crate) const SET_ASIDE: FilePoints = FilePoints {
+    create: WritePoint::SetAsideCreate,
+    write: WritePoint::SetAsideWrite,
+    sync: WritePoint::SetAsideSync,
+};
+/// Those of a manifest.
+pub(crate) const MANIFEST: FilePoints = FilePoints {
+    create: WritePoint::ManifestCreate,
+    write: WritePoint::ManifestWrite,
+    sync: WritePoint::ManifestSync,
+};
+/// Those of the pointer's successor.
+pub(crate) const POINTER: FilePoints = FilePoints {
+    create: WritePoint::PointerCreate,
+    write: WritePoint::PointerWrite,
+    sync: WritePoint::PointerSync,
+};
 
 /// Hashes and counts what it passes on.
 struct Hashed<W> {
@@ -75,21 +109,29 @@ fn properties(
     Ok(builder.build())
 }
 
-/// Writes a Parquet file batch by batch and flushes it to the disk.
+/// The system's reason, where one is behind an error of the Parquet writer.
+fn system_error(error: ParquetError) -> std::io::Error {
+    match error {
+        ParquetError::External(inner) => match inner.downcast::<std::io::Error>() {
+            Ok(error) => *error,
+            Err(inner) => std::io::Error::other(inner.to_string()),
+        },
+        other => std::io::Error::other(other.to_string()),
+    }
+}
+
+/// Writes a Parquet file batch by batch and flushes it to the disk. Its folder is there.
 pub(crate) fn write_parquet(
     path: &Path,
+    points: FilePoints,
     schema: SchemaRef,
     sorted_by: &[&str],
     unique: &[&str],
     batches: impl Iterator<Item = Result<RecordBatch, arrow::error::ArrowError>>,
 ) -> Result<Written, PipelineError> {
-    let other = |error: &dyn std::fmt::Display| {
-        PipelineError::write(path, std::io::Error::other(error.to_string()))
-    };
-    if let Some(folder) = path.parent() {
-        fs::create_dir_all(folder).map_err(|source| PipelineError::write(folder, source))?;
-    }
-    let file = File::create(path).map_err(|source| PipelineError::write(path, source))?;
+    let write = |source| PipelineError::write(path, source);
+    let failed = |error: ParquetError| write(system_error(error));
+    let file = Output::create(path, points.create, points.write).map_err(write)?;
     let hashed = Hashed {
         inner: BufWriter::with_capacity(1 << 16, file),
         hasher: blake3::Hasher::new(),
@@ -97,54 +139,38 @@ pub(crate) fn write_parquet(
     };
     let options = ArrowWriterOptions::new()
         .with_skip_arrow_metadata(true)
-        .with_properties(properties(&schema, sorted_by, unique).map_err(|error| other(&error))?);
-    let mut writer = ArrowWriter::try_new_with_options(hashed, schema, options)
-        .map_err(|error| other(&error))?;
+        .with_properties(properties(&schema, sorted_by, unique).map_err(failed)?);
+    let mut writer = ArrowWriter::try_new_with_options(hashed, schema, options).map_err(failed)?;
+    let mut rows = 0;
     for batch in batches {
-        let batch = batch.map_err(|error| other(&error))?;
-        writer.write(&batch).map_err(|error| other(&error))?;
+        let batch = batch.map_err(|error| write(std::io::Error::other(error.to_string())))?;
+        rows += batch.num_rows() as u64;
+        writer.write(&batch).map_err(failed)?;
     }
-    let hashed = writer.into_inner().map_err(|error| other(&error))?;
+    let hashed = writer.into_inner().map_err(failed)?;
     let file = hashed
         .inner
         .into_inner()
-        .map_err(|error| PipelineError::write(path, error.into_error()))?;
-    file.sync_all()
-        .map_err(|source| PipelineError::write(path, source))?;
+        .map_err(|error| write(error.into_error()))?;
+    file.sync(points.sync).map_err(write)?;
     Ok(Written {
         bytes: hashed.bytes,
         hash: hashed.hasher.finalize().to_hex().to_string(),
+        rows,
     })
 }
 
-/// Writes a small file and flushes it to the disk.
-pub(crate) fn write_text(path: &Path, text: &str) -> Result<(), PipelineError> {
+/// Writes a small file and flushes it to the disk; returns the hash of the text.
+pub(crate) fn write_text(
+    path: &Path,
+    points: FilePoints,
+    text: &str,
+) -> Result<String, PipelineError> {
     let write = |source| PipelineError::write(path, source);
-    let mut file = File::create(path).map_err(write)?;
+    // Never through a link that somebody left there.
+    disk::remove_file(path, WritePoint::Leftovers)?;
+    let mut file = Output::create(path, points.create, points.write).map_err(write)?;
     file.write_all(text.as_bytes()).map_err(write)?;
-    file.sync_all().map_err(write)
-}
-
-/// Flushes a folder and the folders in it to the disk, the innermost first.
-pub(crate) fn sync_tree(path: &Path) -> Result<(), PipelineError> {
-    let read = |source| PipelineError::read(path, source);
-    for entry in fs::read_dir(path).map_err(read)? {
-        let entry = entry.map_err(read)?;
-        if entry.file_type().map_err(read)?.is_dir() {
-            sync_tree(&entry.path())?;
-        }
-    }
-    sync_folder(path)
-}
-
-/// Flushes a folder's entries to the disk, where the system can.
-pub(crate) fn sync_folder(path: &Path) -> Result<(), PipelineError> {
-    #[cfg(unix)]
-    {
-        let write = |source| PipelineError::write(path, source);
-        File::open(path).map_err(write)?.sync_all().map_err(write)?;
-    }
-    #[cfg(not(unix))]
-    let _ = path;
-    Ok(())
+    file.sync(points.sync).map_err(write)?;
+    Ok(blake3::hash(text.as_bytes()).to_hex().to_string())
 }

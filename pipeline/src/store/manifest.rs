@@ -2,8 +2,10 @@
 
 use serde::{Deserialize, Serialize};
 
-/// Store format that this version writes.
-pub const FORMAT: u32 = 1;
+/// Store format that this version writes. It reads this one and those before.
+///
+/// Format 1 had no hash in the pointer, and said of files of rows set aside only where they are.
+pub const FORMAT: u32 = 2;
 
 /// A snapshot of the cohort.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
@@ -12,6 +14,9 @@ pub struct Manifest {
     pub format: u32,
     /// Name of the snapshot, `000001` and on.
     pub snapshot: String,
+    /// BLAKE3 of the manifest of the snapshot before, hexadecimal; none for the first.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub previous: Option<String>,
     /// Names of the `x_…` label columns of any part.
     pub label_columns: Vec<String>,
     /// The deliveries that went in, oldest first.
@@ -37,6 +42,20 @@ pub struct DeliveryEntry {
     /// How many of the rows set aside wait for a parent, or for a plan that knows their instrument.
     #[serde(default)]
     pub waiting: u64,
+    /// What the file of rows set aside holds; format 1 did not say.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub set_aside_file: Option<FileEntry>,
+}
+
+/// What a file holds.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct FileEntry {
+    /// Rows.
+    pub rows: u64,
+    /// Size.
+    pub bytes: u64,
+    /// BLAKE3 of its bytes, hexadecimal.
+    pub hash: String,
 }
 
 /// The account of one table of a delivery.

@@ -2,31 +2,42 @@
 //!
 //! ```text
 //! cohort/
-//!   CURRENT                                   name of the snapshot in force, replaced by rename
+//!   CURRENT                                   name of the snapshot in force and hash of its manifest, replaced by rename
 //!   LOCK                                      held by the process that writes
+//!   READERS                                   shared by the processes that read
 //!   snapshots/000001/manifest.json            what the cohort is made of
 //!   snapshots/000001/curves/quarter=2026-Q3/part-0.parquet
 //!   snapshots/000001/set-aside.parquet        rows of that delivery set aside
 //!   snapshots/000002/set-aside-000001.parquet those of an earlier delivery, after some of them returned
 //! ```
-//! A snapshot may name files of earlier snapshots. Files are never changed once they are named.
+//! A snapshot may name files of earlier snapshots. Files are never changed once they are named. Only
+//! [`compact::compact`] removes what was in force.
 
+pub mod compact;
 mod decode;
+mod disk;
 mod encode;
 mod files;
 mod labels;
+mod leftovers;
+mod locks;
 mod manifest;
+mod manifest_check;
+mod pointer;
 pub mod schema;
 mod set_aside;
+mod snapshot;
+pub mod verify;
 
 use std::collections::HashSet;
-use std::fs::{self, File, TryLockError};
-use std::io::ErrorKind;
+use std::fs::{self, File};
+use std::io::{ErrorKind, Read};
 use std::path::{Path, PathBuf};
 
-use rayon::prelude::*;
-
-pub use manifest::{AccountEntry, DeliveryEntry, FORMAT, Manifest, Part, RuleEntry};
+pub use disk::{Operation, WritePoint};
+pub use locks::{WaitingFor, WhenLocked};
+pub use manifest::{AccountEntry, DeliveryEntry, FORMAT, FileEntry, Manifest, Part, RuleEntry};
+pub use manifest_check::MAX_MANIFEST_BYTES;
 pub use set_aside::{SET_ASIDE_COLUMNS, SetAsideRow, in_words as set_aside_in_words};
 pub(crate) use set_aside::{
     SetAsideRows, with_texts as set_aside_with_texts, write_csv as write_set_aside_csv,
@@ -34,83 +45,112 @@ pub(crate) use set_aside::{
 
 use crate::error::PipelineError;
 use crate::records::Records;
-use encode::Encoder;
-use schema::{StoreTable, schema};
+use locks::ReadLock;
+pub(crate) use locks::WriteLock;
+use pointer::Pointer;
+use schema::StoreTable;
+pub(crate) use snapshot::{Mended, NewSnapshot};
 
 const CURRENT: &str = "CURRENT";
 const CURRENT_NEW: &str = "CURRENT.new";
 const LOCK: &str = "LOCK";
+const READERS: &str = "READERS";
 const SNAPSHOTS: &str = "snapshots";
 const MANIFEST: &str = "manifest.json";
 const STAGING: &str = "staging";
 
-/// A snapshot of a cohort, opened for reading.
+/// How often a snapshot is looked for that a compaction may have taken away, where no lock keeps it.
+const TRIES: u32 = 5;
+
+/// A snapshot of a cohort, opened for reading. Its files stay until it is dropped.
 #[derive(Clone, Debug)]
 pub struct Cohort {
     /// The cohort's folder.
     pub folder: PathBuf,
     /// The manifest of the snapshot.
     pub manifest: Manifest,
+    manifest_hash: String,
+    _reading: Option<ReadLock>,
 }
 
 impl Cohort {
-    /// Opens the snapshot in force.
+    /// Opens the snapshot in force. Every part it names is there and of its size; their bytes are not read.
     ///
     /// # Errors
-    /// [`PipelineError::NotACohort`], [`PipelineError::NewerFormat`], [`PipelineError::DamagedStore`] or
-    /// [`PipelineError::Read`].
+    /// [`PipelineError::NotACohort`], [`PipelineError::NewerFormat`], [`PipelineError::UnknownPointer`],
+    /// [`PipelineError::DamagedStore`] or [`PipelineError::Read`].
     pub fn open(folder: &Path) -> Result<Self, PipelineError> {
-        let pointer = folder.join(CURRENT);
-        let name = match fs::read_to_string(&pointer) {
-            Ok(name) => name.trim().to_owned(),
-            Err(error)
-                if matches!(error.kind(), ErrorKind::NotFound | ErrorKind::NotADirectory) =>
-            {
-                return Err(PipelineError::NotACohort {
-                    path: folder.to_path_buf(),
-                });
+        let reading = ReadLock::share(folder);
+        for _ in 1..TRIES {
+            let pointer = Pointer::read(folder)?;
+            match Self::open_whole(folder, &pointer) {
+                Ok(cohort) => return Ok(cohort.kept_by(reading)),
+                Err(_)
+                    if !reading.is_held()
+                        && Pointer::read(folder).is_ok_and(|now| now != pointer) => {}
+                Err(error) => return Err(error),
             }
-            Err(source) => return Err(PipelineError::read(&pointer, source)),
-        };
-        if name.is_empty() || !name.bytes().all(|b| b.is_ascii_digit()) {
-            return Err(PipelineError::damaged(
-                &pointer,
-                "it does not name a snapshot",
-            ));
         }
-        let path = folder.join(SNAPSHOTS).join(&name).join(MANIFEST);
-        let text =
-            fs::read_to_string(&path).map_err(|source| PipelineError::read(&path, source))?;
-        // The format is looked at first: a newer manifest need not be of a form that is understood.
-        let value: serde_json::Value =
-            serde_json::from_str(&text).map_err(|e| PipelineError::damaged(&path, e))?;
-        let found = value
-            .get("format")
-            .and_then(serde_json::Value::as_u64)
-            .and_then(|format| u32::try_from(format).ok())
-            .ok_or_else(|| PipelineError::damaged(&path, "it states no format"))?;
-        if found > FORMAT {
-            return Err(PipelineError::NewerFormat {
-                path,
-                found,
-                known: FORMAT,
-            });
+        let pointer = Pointer::read(folder)?;
+        Ok(Self::open_whole(folder, &pointer)?.kept_by(reading))
+    }
+
+    fn kept_by(mut self, reading: ReadLock) -> Self {
+        self._reading = Some(reading);
+        self
+    }
+
+    /// Opens the snapshot in force for a process that keeps all others from changing it.
+    pub(crate) fn open_locked(folder: &Path) -> Result<Self, PipelineError> {
+        Self::open_whole(folder, &Pointer::read(folder)?)
+    }
+
+    fn open_whole(folder: &Path, pointer: &Pointer) -> Result<Self, PipelineError> {
+        let cohort = Self::open_manifest(folder, pointer)?;
+        let inside = Inside::new(folder)?;
+        for part in &cohort.manifest.parts {
+            inside.check_size(&part.path, Some(part.bytes))?;
         }
-        let manifest: Manifest =
-            serde_json::from_value(value).map_err(|e| PipelineError::damaged(&path, e))?;
-        if manifest.snapshot != name {
+        Ok(cohort)
+    }
+
+    /// Opens a snapshot by its manifest alone.
+    fn open_manifest(folder: &Path, pointer: &Pointer) -> Result<Self, PipelineError> {
+        let name = format!("{SNAPSHOTS}/{}/{MANIFEST}", pointer.name);
+        let path = folder.join(&name);
+        Inside::new(folder)?.check(&name)?;
+        let bytes = read_manifest(&path)?;
+        let manifest_hash = blake3::hash(&bytes).to_hex().to_string();
+        if pointer
+            .hash
+            .as_ref()
+            .is_some_and(|hash| *hash != manifest_hash)
+        {
             return Err(PipelineError::damaged(
                 &path,
-                format!("it is the manifest of snapshot {}", manifest.snapshot),
+                "its bytes are not those that CURRENT has the hash of",
             ));
         }
-        for part in &manifest.parts {
-            check_size(&folder.join(&part.path), part.bytes)?;
+        let manifest = Manifest::from_bytes(&bytes, &pointer.name, &path)?;
+        if pointer.hash.is_none() && manifest.format > 1 {
+            return Err(PipelineError::damaged(
+                &folder.join(CURRENT),
+                "it has no hash of the manifest",
+            ));
         }
         Ok(Self {
             folder: folder.to_path_buf(),
             manifest,
+            manifest_hash,
+            _reading: None,
         })
+    }
+
+    /// Files that the manifest names, from the cohort's folder.
+    fn file_names(&self) -> impl Iterator<Item = &str> {
+        let parts = self.manifest.parts.iter().map(|part| part.path.as_str());
+        let deliveries = self.manifest.deliveries.iter();
+        parts.chain(deliveries.filter_map(|delivery| delivery.set_aside.as_deref()))
     }
 
     /// Paths of the parts of a table, with the part.
@@ -127,6 +167,8 @@ impl Cohort {
         &self,
         ids: &HashSet<&str>,
     ) -> Result<HashSet<String>, PipelineError> {
+        // An id that is damaged would not be found, and its fitting stored a second time.
+        self.check_parts(|part| part.table == StoreTable::Fittings.name())?;
         decode::quarters_with(&self.folder, &self.manifest, ids)
     }
 
@@ -138,18 +180,28 @@ impl Cohort {
     ) -> Result<(), PipelineError> {
         match &entry.set_aside {
             // Most deliveries have none, and their files are not opened.
-            Some(path) if entry.waiting > 0 => {
-                set_aside::each_waiting(&self.folder.join(path), row)
+            Some(name) if entry.waiting > 0 => {
+                verify::check_bytes(self, |path| path == name)?;
+                set_aside::each_waiting(&self.folder.join(name), row)
             }
             _ => Ok(()),
         }
     }
 
-    /// Records of some quarters.
+    /// Hashes some parts before they are relied on.
+    fn check_parts(&self, wanted: impl Fn(&Part) -> bool) -> Result<(), PipelineError> {
+        let parts = self.manifest.parts.iter().filter(|part| wanted(part));
+        let paths: HashSet<&str> = parts.map(|part| part.path.as_str()).collect();
+        verify::check_bytes(self, |path| paths.contains(path))
+    }
+
+    /// Records of some quarters. They are written anew, so their files are hashed first: a damaged one must not come out
+    /// of this with a good hash.
     pub(crate) fn read_quarters(
         &self,
         quarters: &HashSet<String>,
     ) -> Result<Records, PipelineError> {
+        self.check_parts(|part| quarters.contains(&part.quarter))?;
         decode::read_quarters(&self.folder, &self.manifest, quarters)
     }
 }
@@ -165,267 +217,71 @@ pub(crate) fn rows_set_aside(
     }
 }
 
-/// Finds parts that are gone or cut off before anything is computed from the others; their bytes are not read.
-fn check_size(path: &Path, bytes: u64) -> Result<(), PipelineError> {
-    match fs::metadata(path) {
-        Ok(metadata) if metadata.len() == bytes => Ok(()),
-        Ok(metadata) => Err(PipelineError::damaged(
-            path,
-            format!(
-                "it has {} bytes, where the manifest says {bytes}",
-                metadata.len()
-            ),
-        )),
-        Err(error) if error.kind() == ErrorKind::NotFound => {
-            Err(PipelineError::damaged(path, "it is gone"))
-        }
-        Err(source) => Err(PipelineError::read(path, source)),
-    }
-}
-
-/// The right to write to a cohort; given back when dropped, or when the process ends, however it ends.
-#[derive(Debug)]
-pub(crate) struct WriteLock {
-    _file: File,
-}
-
-impl WriteLock {
-    /// Takes the lock, or says that another process has it.
-    pub(crate) fn take(folder: &Path) -> Result<Self, PipelineError> {
-        fs::create_dir_all(folder).map_err(|source| PipelineError::write(folder, source))?;
-        if !folder.join(CURRENT).exists() {
-            ours_to_begin(folder)?;
-        }
-        let path = folder.join(LOCK);
-        let file = File::create(&path).map_err(|source| PipelineError::write(&path, source))?;
-        match file.try_lock() {
-            Ok(()) => Ok(Self { _file: file }),
-            Err(TryLockError::WouldBlock) => Err(PipelineError::Locked {
-                path: folder.to_path_buf(),
-            }),
-            Err(TryLockError::Error(source)) => Err(PipelineError::write(&path, source)),
-        }
-    }
-}
-
-/// Whether a cohort may be begun in a folder that has no pointer: nothing of anybody else's is in it, and no cohort that
-/// has lost its pointer.
-fn ours_to_begin(folder: &Path) -> Result<(), PipelineError> {
-    let read = |source| PipelineError::read(folder, source);
-    let mut names = HashSet::new();
-    for entry in fs::read_dir(folder).map_err(read)? {
-        names.insert(
-            entry
-                .map_err(read)?
-                .file_name()
-                .to_string_lossy()
-                .into_owned(),
-        );
-    }
-    let known = [LOCK, STAGING, SNAPSHOTS, CURRENT_NEW];
-    let begun = names.contains(LOCK) && names.iter().all(|name| known.contains(&name.as_str()));
-    if !names.is_empty() && !begun {
-        return Err(PipelineError::Occupied {
-            path: folder.to_path_buf(),
-        });
-    }
-    let has_snapshot =
-        fs::read_dir(folder.join(SNAPSHOTS)).is_ok_and(|mut entries| entries.next().is_some());
-    if has_snapshot && !names.contains(CURRENT_NEW) {
+/// The bytes of a manifest, up to a size.
+fn read_manifest(path: &Path) -> Result<Vec<u8>, PipelineError> {
+    let read = |source: std::io::Error| match source.kind() {
+        ErrorKind::NotFound => PipelineError::damaged(path, "it is gone"),
+        _ => PipelineError::read(path, source),
+    };
+    let file = File::open(path).map_err(read)?;
+    let mut bytes = Vec::new();
+    file.take(MAX_MANIFEST_BYTES + 1)
+        .read_to_end(&mut bytes)
+        .map_err(read)?;
+    if bytes.len() as u64 > MAX_MANIFEST_BYTES {
         return Err(PipelineError::damaged(
-            &folder.join(CURRENT),
-            "it is missing although there are snapshots",
+            path,
+            format!("it has more than the {MAX_MANIFEST_BYTES} bytes that a manifest can have"),
         ));
     }
-    Ok(())
+    Ok(bytes)
 }
 
-/// The name of the snapshot after one.
-fn next_name(folder: &Path, before: Option<&Manifest>) -> Result<String, PipelineError> {
-    let Some(manifest) = before else {
-        return Ok(format!("{:06}", 1));
-    };
-    manifest
-        .snapshot
-        .parse::<u32>()
-        .ok()
-        .and_then(|number| number.checked_add(1))
-        .map(|number| format!("{number:06}"))
-        .ok_or_else(|| PipelineError::damaged(folder, "the name of its snapshot is not a number"))
+/// The cohort's folder, as the place that no file of the cohort may be outside of.
+struct Inside<'a> {
+    folder: &'a Path,
+    real: PathBuf,
 }
 
-/// What goes into a new snapshot.
-pub(crate) struct NewSnapshot<'a> {
-    /// The cohort's folder.
-    pub(crate) folder: &'a Path,
-    /// The snapshot before.
-    pub(crate) before: Option<&'a Manifest>,
-    /// Records to write.
-    pub(crate) records: &'a Records,
-    /// Quarters whose earlier parts the records replace.
-    pub(crate) replaced: &'a HashSet<String>,
-    /// The delivery and its rows set aside; none where it was there before. Snapshot and file are filled in here.
-    pub(crate) delivery: Option<(DeliveryEntry, SetAsideRows<'a>)>,
-    /// Earlier deliveries of which rows have returned.
-    pub(crate) mended: Vec<Mended>,
-}
+impl<'a> Inside<'a> {
+    fn new(folder: &'a Path) -> Result<Self, PipelineError> {
+        let real =
+            fs::canonicalize(folder).map_err(|source| PipelineError::read(folder, source))?;
+        Ok(Self { folder, real })
+    }
 
-/// An earlier delivery whose account has changed.
-pub(crate) struct Mended {
-    /// Position among the deliveries of the manifest.
-    pub(crate) position: usize,
-    /// Its entry as it is now; the file is filled in here.
-    pub(crate) entry: DeliveryEntry,
-    /// Its rows that are still set aside.
-    pub(crate) rows: SetAsideRows<'static>,
-}
-
-impl NewSnapshot<'_> {
-    /// Writes the snapshot beside the cohort, then puts it in force by renaming. The caller holds the lock.
-    pub(crate) fn commit(
-        self,
-        _lock: &WriteLock,
-        progress: &(dyn Fn(u64) + Sync),
-    ) -> Result<Manifest, PipelineError> {
-        let name = next_name(self.folder, self.before)?;
-        let staging = self.folder.join(STAGING);
-        // What a killed writer left behind was never in force.
-        remove(&staging)?;
-        let snapshots = self.folder.join(SNAPSHOTS);
-        let home = snapshots.join(&name);
-        remove(&home)?;
-        fs::create_dir_all(&staging).map_err(|source| PipelineError::write(&staging, source))?;
-        fs::create_dir_all(&snapshots)
-            .map_err(|source| PipelineError::write(&snapshots, source))?;
-
-        let encoder = Encoder::new(self.records);
-        let label_columns: Vec<String> = encoder
-            .label_names()
-            .iter()
-            .map(|n| (*n).to_owned())
-            .collect();
-        let new_parts = self.write_parts(&encoder, &staging, &name, &label_columns, progress)?;
-        let mut manifest = self.before.cloned().unwrap_or_default();
-        manifest.format = FORMAT;
-        manifest.snapshot.clone_from(&name);
-        for mut mended in self.mended {
-            // Named after the snapshot that brought the delivery: no two brought the same.
-            let file = format!("set-aside-{}.parquet", mended.entry.snapshot);
-            store_set_aside(&mut mended.entry, mended.rows, &staging, &name, &file)?;
-            if let Some(entry) = manifest.deliveries.get_mut(mended.position) {
-                *entry = mended.entry;
+    /// The path of a file that is there, inside the cohort, and not by a link that leads out of it.
+    fn check(&self, name: &str) -> Result<PathBuf, PipelineError> {
+        let path = self.folder.join(name);
+        match fs::canonicalize(&path) {
+            Ok(real) if real.starts_with(&self.real) => Ok(path),
+            Ok(_) => Err(PipelineError::damaged(
+                &path,
+                "it is a link that leads out of the cohort",
+            )),
+            Err(error)
+                if matches!(error.kind(), ErrorKind::NotFound | ErrorKind::NotADirectory) =>
+            {
+                Err(PipelineError::damaged(&path, "it is gone"))
             }
+            Err(source) => Err(PipelineError::read(&path, source)),
         }
-        if let Some((mut delivery, rows)) = self.delivery {
-            delivery.snapshot.clone_from(&name);
-            store_set_aside(&mut delivery, rows, &staging, &name, "set-aside.parquet")?;
-            manifest.deliveries.push(delivery);
+    }
+
+    /// Finds files that are gone or cut off before anything is computed from the others.
+    fn check_size(&self, name: &str, bytes: Option<u64>) -> Result<u64, PipelineError> {
+        let path = self.check(name)?;
+        let found = fs::metadata(&path).map_err(|source| PipelineError::read(&path, source))?;
+        match bytes {
+            _ if !found.is_file() => Err(PipelineError::damaged(&path, "it is no file")),
+            Some(bytes) if found.len() != bytes => Err(PipelineError::damaged(
+                &path,
+                format!(
+                    "it has {} bytes, where the manifest says {bytes}",
+                    found.len()
+                ),
+            )),
+            _ => Ok(found.len()),
         }
-        manifest
-            .parts
-            .retain(|part| !self.replaced.contains(&part.quarter));
-        manifest.parts.extend(new_parts);
-        manifest
-            .parts
-            .sort_by(|a, b| (&a.table, &a.quarter, &a.path).cmp(&(&b.table, &b.quarter, &b.path)));
-        let mut labels: Vec<String> = manifest
-            .parts
-            .iter()
-            .flat_map(|part| part.label_columns.iter().cloned())
-            .collect();
-        labels.sort();
-        labels.dedup();
-        manifest.label_columns = labels;
-        let text = serde_json::to_string_pretty(&manifest)
-            .map_err(|error| PipelineError::write(&staging, std::io::Error::other(error)))?;
-        files::write_text(&staging.join(MANIFEST), &format!("{text}\n"))?;
-        files::sync_tree(&staging)?;
-        // The pointer's successor is there before the snapshot is: a snapshot without either is a cohort that lost its
-        // pointer, not a leftover.
-        let pointer_new = self.folder.join(CURRENT_NEW);
-        files::write_text(&pointer_new, &format!("{name}\n"))?;
-        files::sync_folder(self.folder)?;
-        fs::rename(&staging, &home).map_err(|source| PipelineError::write(&home, source))?;
-        files::sync_folder(&snapshots)?;
-        let pointer = self.folder.join(CURRENT);
-        fs::rename(&pointer_new, &pointer)
-            .map_err(|source| PipelineError::write(&pointer, source))?;
-        files::sync_folder(self.folder)?;
-        Ok(manifest)
-    }
-
-    fn write_parts(
-        &self,
-        encoder: &Encoder<'_>,
-        staging: &Path,
-        name: &str,
-        label_columns: &[String],
-        progress: &(dyn Fn(u64) + Sync),
-    ) -> Result<Vec<Part>, PipelineError> {
-        let mut jobs: Vec<_> = encoder
-            .partitions()
-            .iter()
-            .flat_map(|partition| StoreTable::ALL.map(|table| (partition, table)))
-            .filter(|(partition, table)| !partition.rows(*table).is_empty())
-            .collect();
-        // The largest first, so that no thread is left with one at the end.
-        jobs.sort_by_key(|(partition, table)| std::cmp::Reverse(partition.rows(*table).len()));
-        let labels = encoder.label_names();
-        jobs.into_par_iter()
-            .map(|(partition, table)| {
-                let rows = partition.rows(table);
-                let inside = format!(
-                    "{}/quarter={}/part-0.parquet",
-                    table.name(),
-                    partition.quarter
-                );
-                let unique: &[&str] = match table {
-                    StoreTable::Fittings => &["fitting_id", "patient_id"],
-                    _ => &["fitting_id"],
-                };
-                let written = files::write_parquet(
-                    &staging.join(&inside),
-                    schema(table, labels),
-                    table.sorted_by(),
-                    unique,
-                    rows.chunks(files::ROW_GROUP)
-                        .map(|chunk| encoder.batch(table, chunk)),
-                )?;
-                progress(rows.len() as u64);
-                Ok(Part {
-                    table: table.name().to_owned(),
-                    quarter: partition.quarter.to_string(),
-                    path: format!("{SNAPSHOTS}/{name}/{inside}"),
-                    rows: rows.len() as u64,
-                    bytes: written.bytes,
-                    hash: written.hash,
-                    label_columns: label_columns.to_vec(),
-                })
-            })
-            .collect()
-    }
-}
-
-/// Writes the rows set aside of a delivery, where there are any, and names the file in its entry.
-fn store_set_aside(
-    entry: &mut DeliveryEntry,
-    rows: SetAsideRows<'_>,
-    staging: &Path,
-    snapshot: &str,
-    file: &str,
-) -> Result<(), PipelineError> {
-    entry.set_aside = None;
-    if entry.accounts.iter().any(|table| table.rows_set_aside > 0) {
-        set_aside::write(&staging.join(file), rows)?;
-        entry.set_aside = Some(format!("{SNAPSHOTS}/{snapshot}/{file}"));
-    }
-    Ok(())
-}
-
-fn remove(folder: &Path) -> Result<(), PipelineError> {
-    match fs::remove_dir_all(folder) {
-        Ok(()) => Ok(()),
-        Err(error) if error.kind() == ErrorKind::NotFound => Ok(()),
-        Err(source) => Err(PipelineError::write(folder, source)),
     }
 }

@@ -13,7 +13,7 @@ use arrow::error::ArrowError;
 use parquet::arrow::ProjectionMask;
 use parquet::arrow::arrow_reader::{ParquetRecordBatchReader, ParquetRecordBatchReaderBuilder};
 
-use super::files::{Written, write_parquet};
+use super::files::{self, Written, write_parquet};
 use crate::delivery::{FileRead, RawRow, headers, sentence};
 use crate::error::PipelineError;
 use crate::records::RowIssue;
@@ -31,6 +31,9 @@ pub const SET_ASIDE_COLUMNS: [&str; 10] = [
     "exact",
     "record",
 ];
+
+/// How many of these columns every version has written.
+pub(super) const COLUMNS_OF_OLD: usize = 6;
 
 /// One row set aside, in words.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -163,7 +166,14 @@ pub(crate) fn write(path: &Path, rows: SetAsideRows<'_>) -> Result<Written, Pipe
         }
     });
     let sorted_by = ["table_name", "file", "line"];
-    let written = write_parquet(path, Arc::clone(&schema), &sorted_by, &[], batches);
+    let written = write_parquet(
+        path,
+        files::SET_ASIDE,
+        Arc::clone(&schema),
+        &sorted_by,
+        &[],
+        batches,
+    );
     match failed {
         Some(error) => Err(error),
         None => written,

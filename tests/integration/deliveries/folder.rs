@@ -1,14 +1,13 @@
 //! The cohort's folder itself: files, hashes and counts of the manifest, order of rows, leftovers of a killed writer.
 
 use std::fs::File;
-use std::path::Path;
 
 use parquet::basic::Compression;
 use parquet::file::reader::{FileReader, SerializedFileReader};
 
 use super::{assert_same, stored, with_first};
 use crate::parquet_files;
-use crate::workspace::{Workspace, files_below, small_practice};
+use crate::workspace::{Workspace, copy, files_below, small_practice};
 
 /// An invented delivery large enough for several quarters and files.
 fn invented() -> Workspace {
@@ -59,7 +58,7 @@ fn counts_and_hashes_of_the_manifest_are_those_of_the_files() {
     for (path, _) in files_below(&workspace.path("c")) {
         let name = path.to_string_lossy();
         let named = parts.iter().any(|part| part["path"] == *name);
-        let other = ["CURRENT", "LOCK"].contains(&&*name)
+        let other = ["CURRENT", "LOCK", "READERS"].contains(&&*name)
             || name.ends_with("/manifest.json")
             || name.ends_with("/set-aside.parquet");
         assert!(named || other, "{name} is named nowhere");
@@ -119,14 +118,6 @@ fn the_store_does_not_depend_on_threads() {
             files_below(&workspace.path(&cohort)) == expected,
             "{threads} threads"
         );
-    }
-}
-
-fn copy(from: &Path, to: &Path) {
-    for (name, bytes) in files_below(from) {
-        let path = to.join(name);
-        std::fs::create_dir_all(path.parent().unwrap()).unwrap();
-        std::fs::write(path, bytes).unwrap();
     }
 }
 

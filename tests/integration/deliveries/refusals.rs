@@ -20,7 +20,7 @@ fn a_lock_held_elsewhere_is_respected() {
         .open(workspace.path("c/LOCK"))
         .unwrap();
     lock.try_lock().unwrap();
-    let run = workspace.run(&["ingest", "second", "--into", "c"]);
+    let run = workspace.run(&["ingest", "second", "--into", "c", "--no-wait"]);
     assert_eq!(run.code, 74, "{}", run.shown());
     assert!(
         run.stderr.contains("another process is writing to c"),
@@ -43,7 +43,7 @@ fn a_lock_held_elsewhere_is_respected() {
         .open(workspace.path("new/LOCK"))
         .unwrap();
     other.try_lock().unwrap();
-    let run = workspace.run(&["ingest", "first", "--into", "new"]);
+    let run = workspace.run(&["ingest", "first", "--into", "new", "--no-wait"]);
     assert_eq!(run.code, 74, "{}", run.shown());
     assert!(!workspace.path("new/CURRENT").exists());
 
@@ -54,7 +54,8 @@ fn a_lock_held_elsewhere_is_respected() {
 }
 
 /// Commands that read or write a cohort, with its folder left out.
-const COMMANDS: [&[&str]; 3] = [
+const COMMANDS: [&[&str]; 4] = [
+    &["compact"],
     &["query", "match"],
     &["report", "--out", "r"],
     &["ingest", "second", "--into"],
@@ -76,18 +77,34 @@ fn assert_refused(workspace: &Workspace, cohort: &str, code: i32, says: &[&str])
 fn a_newer_format_is_refused_and_left_alone() {
     let workspace = with_first();
     workspace.delivery("second", &[("outcomes", OUTCOMES)]);
-    // Of a later version only the format is known.
-    workspace.write(
-        "c/snapshots/000001/manifest.json",
-        "{ \"format\": 2, \"anything\": { \"else\": [] } }",
-    );
+    // Of a later version only the format is known, and that the pointer has the hash of the manifest.
+    let later = "{ \"format\": 3, \"anything\": { \"else\": [] } }";
+    workspace.write("c/snapshots/000001/manifest.json", later);
+    let hash = blake3::hash(later.as_bytes());
+    workspace.write("c/CURRENT", format!("000001 {hash}\n"));
     let before = files_below(&workspace.path("c"));
     let says = [
-        "000001/manifest.json is in store format 2; this version reads up to 1",
+        "000001/manifest.json is in store format 3; this version reads up to 2",
         "a later one",
     ];
     assert_refused(&workspace, "c", 65, &says);
     assert!(files_below(&workspace.path("c")) == before);
+
+    let run = workspace.run(&["verify", "c"]);
+    assert!(
+        run.code == 65 && run.stderr.contains(says[0]),
+        "{}",
+        run.shown()
+    );
+
+    // A pointer of another shape is of a later version, or damaged.
+    workspace.write("c/CURRENT", format!("snapshot 000001 {hash}\n"));
+    let says = [
+        "c/CURRENT does not name a snapshot",
+        "damaged, or of a newer version",
+        "use the latest version",
+    ];
+    assert_refused(&workspace, "c", 65, &says);
 }
 
 #[test]
@@ -104,6 +121,11 @@ fn a_damaged_cohort_is_named_and_left_alone() {
         let workspace = with_first();
         workspace.delivery("second", &[("outcomes", OUTCOMES)]);
         workspace.write(path, content);
+        if path == manifest {
+            // The hash is that of the damage, so that it is not the hash which finds it.
+            let hash = blake3::hash(content.as_bytes());
+            workspace.write(current, format!("000001 {hash}\n"));
+        }
         let before = files_below(&workspace.path("c"));
         assert_refused(&workspace, "c", 65, &[says]);
         assert!(files_below(&workspace.path("c")) == before, "{says}");
