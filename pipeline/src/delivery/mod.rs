@@ -5,9 +5,11 @@ mod cells;
 pub mod columns;
 mod header;
 mod instruments;
+mod parquet_pages;
 mod parquet_rows;
 mod rows;
 mod source;
+mod thrift;
 
 use std::collections::{HashMap, HashSet};
 use std::path::{Path, PathBuf};

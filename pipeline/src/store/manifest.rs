@@ -1,5 +1,7 @@
 //! The manifest of a snapshot: which files make up the cohort, which deliveries it came from, and the account of their rows.
 
+use std::path::{Component, Path};
+
 use serde::{Deserialize, Serialize};
 
 /// Store format that this version writes.
@@ -18,6 +20,23 @@ pub struct Manifest {
     pub deliveries: Vec<DeliveryEntry>,
     /// The Parquet files that make up the tables.
     pub parts: Vec<Part>,
+}
+
+impl Manifest {
+    /// The first path that would lead out of the cohort's folder. No file that a cohort names lies elsewhere, and none
+    /// that does is opened.
+    pub(crate) fn path_outside(&self) -> Option<&str> {
+        let parts = self.parts.iter().map(|part| part.path.as_str());
+        let set_aside = self
+            .deliveries
+            .iter()
+            .filter_map(|entry| entry.set_aside.as_deref());
+        parts.chain(set_aside).find(|path| {
+            !Path::new(path)
+                .components()
+                .all(|component| matches!(component, Component::Normal(_)))
+        })
+    }
 }
 
 /// A delivery that went in.

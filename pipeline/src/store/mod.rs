@@ -104,6 +104,12 @@ impl Cohort {
                 format!("it is the manifest of snapshot {}", manifest.snapshot),
             ));
         }
+        if manifest.path_outside().is_some() {
+            return Err(PipelineError::damaged(
+                &path,
+                "it names a file outside of the cohort",
+            ));
+        }
         for part in &manifest.parts {
             check_size(&folder.join(&part.path), part.bytes)?;
         }
