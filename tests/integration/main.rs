@@ -8,6 +8,7 @@
 
 mod architecture;
 mod bad_input;
+mod broken_deliveries;
 mod command_line;
 mod deliveries;
 mod forms;
