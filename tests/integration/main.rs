@@ -12,6 +12,7 @@ mod broken_deliveries;
 mod command_line;
 mod deliveries;
 mod forms;
+mod fuzz_corpus;
 mod large_deliveries;
 mod numbers;
 mod own_child;
