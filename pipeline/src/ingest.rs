@@ -49,7 +49,7 @@ pub struct Judgement {
     pub hash: String,
     delivery: Delivery,
     /// Rows set aside, sorted by table and place; none where the delivery was judged before.
-    issues: Vec<RowIssue>,
+    pub(crate) issues: Vec<RowIssue>,
     /// The cohort and the delivery's entry in it, where it was judged before.
     kept: Option<(PathBuf, DeliveryEntry)>,
     year_only: bool,

@@ -21,6 +21,8 @@ pub mod decimal;
 pub mod delivery;
 pub mod derive;
 pub mod error;
+#[cfg(feature = "hostile")]
+pub mod hostile;
 pub mod identity;
 pub mod ingest;
 pub mod intake;

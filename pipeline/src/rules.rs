@@ -109,7 +109,7 @@ rules! {
         "The header row names the column {column} twice.";
     /// More columns than any table has.
     TooManyColumns, "too-many-columns", ALL, DeliveryRefused,
-        "The header row names more than 256 columns.";
+        "The header row names more than 256 columns, or brings the further labels of the delivery beyond 256.";
     /// Bytes that are no UTF-8.
     NotUtf8, "not-utf8", ALL, DeliveryRefused,
         "The text is not UTF-8 here: save the file again as UTF-8.";
@@ -125,6 +125,12 @@ rules! {
     /// Rows that the column map passes over.
     PassedOver, "passed-over", ALL, Noted,
         "The column map passes rows over, by `where` or `unless_blank`; they do not count as read.";
+    /// A packed file that would grow beyond all measure, or take more memory than is given to it.
+    OutOfProportion, "out-of-proportion", ALL, DeliveryRefused,
+        "The file holds far more than its size on disk allows, or too much in one piece: send it as plain CSV, or in several files.";
+    /// A Parquet column of lists or groups.
+    NestedColumn, "nested-column", ALL, DeliveryRefused,
+        "The column {column} holds lists or groups, where each row has one plain value.";
     /// More or fewer fields than the header.
     FieldCount, "field-count", ALL, RowSetAside,
         "The row has another number of fields than the header row.";

@@ -397,7 +397,10 @@ fn columns_without_a_text_are_refused() {
     list.values().append_value(1);
     list.append(true);
     let lists: ArrayRef = Arc::new(list.finish());
-    for (name, column) in [("bytes", bytes), ("lists", lists)] {
+    for (name, column, rule) in [
+        ("bytes", bytes, "[damaged-file]"),
+        ("lists", lists, "[nested-column]"),
+    ] {
         workspace.delivery(name, &[("fittings", FITTINGS), ("ears", EARS)]);
         let columns = vec![
             ("fitting_id".to_owned(), Arc::clone(&ids)),
@@ -411,6 +414,6 @@ fn columns_without_a_text_are_refused() {
         );
         let run = workspace.run(&["check", name]);
         assert_eq!(run.code, 65, "{}", run.shown());
-        assert!(run.stderr.contains("[damaged-file]"), "{}", run.shown());
+        assert!(run.stderr.contains(rule), "{}", run.shown());
     }
 }

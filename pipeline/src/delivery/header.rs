@@ -31,7 +31,7 @@ pub(crate) struct Header {
 }
 
 /// Columns a table may have, its further labels included.
-const MOST_COLUMNS: usize = 256;
+pub(super) const MOST_COLUMNS: usize = 256;
 
 impl Header {
     /// Matches the header row of a file, through its column map where one reads it.
@@ -67,7 +67,7 @@ impl Header {
     /// Matches a header row.
     ///
     /// # Errors
-    /// A refusal by `repeated-column`, `unknown-column` or `missing-column`.
+    /// A refusal by `too-many-columns`, `repeated-column`, `unknown-column` or `missing-column`.
     pub(crate) fn new(
         table: TableName,
         names: Vec<String>,
@@ -86,9 +86,21 @@ impl Header {
         let mut positions = vec![None; specs.len()];
         let mut labels = Vec::new();
         let refuse = |rule, column: &str| PipelineError::refused(rule, file, Some(1), column);
+        let is_known = |name: &str| {
+            specs.iter().any(|spec| spec.name == name)
+                || (table == TableName::Fittings && is_label_column(name))
+        };
+        if !names.iter().any(|name| is_known(name)) {
+            // It may well be a row of values, which are not repeated.
+            let separated = names
+                .iter()
+                .any(|name| name.split([';', '\t']).any(is_known));
+            let what = if separated { SEPARATORS } else { NONE_KNOWN };
+            return Err(refuse(Rule::UnknownColumn, what));
+        }
         for (position, name) in names.iter().enumerate() {
             if names.iter().take(position).any(|earlier| earlier == name) {
-                return Err(refuse(Rule::RepeatedColumn, name));
+                return Err(refuse(Rule::RepeatedColumn, &printable(name)));
             }
             if let Some(slot) = specs
                 .iter()
@@ -97,8 +109,13 @@ impl Header {
             {
                 *slot = Some(position);
             } else if table == TableName::Fittings && is_label_column(name) {
-                let number = u16::try_from(label_names.number(name)).unwrap_or(u16::MAX);
-                labels.push((position, number));
+                let number = label_names.number(name);
+                match u16::try_from(number) {
+                    Ok(number) if usize::from(number) < MOST_COLUMNS => {
+                        labels.push((position, number));
+                    }
+                    _ => return Err(refuse(Rule::TooManyColumns, "")),
+                }
             } else {
                 return Err(refuse(Rule::UnknownColumn, &printable(name)));
             }
@@ -120,15 +137,20 @@ impl Header {
     }
 }
 
+pub(crate) const NONE_KNOWN: &str =
+    "(none of its names is known: the header row is missing, or something stands before it)";
+pub(crate) const SEPARATORS: &str = "(columns are separated by commas, not by semicolons or tabs)";
+
 /// A name that can be shown in one line: other separators are made visible, and it is cut at 80 characters.
-fn printable(name: &str) -> String {
+pub(super) fn printable(name: &str) -> String {
     let mut shown: String = name
         .chars()
         .take(80)
         .map(|c| if c.is_control() { ' ' } else { c })
         .collect();
     if name.contains(';') || name.contains('\t') {
-        shown.push_str(" (columns are separated by commas, not by semicolons or tabs)");
+        shown.push(' ');
+        shown.push_str(SEPARATORS);
     } else if shown.trim().is_empty() {
         shown = "(a column without a name)".to_owned();
     }

@@ -1,5 +1,7 @@
 //! The instruments whose answers are taken: two built in, and those that the plan declares.
 
+use std::collections::HashMap;
+
 use crate::decimal::Decimal;
 use crate::plan::{BUILT_IN_INSTRUMENTS, Instrument, Plan, to_hundredths};
 use crate::records::Labels;
@@ -10,14 +12,13 @@ pub const ITEM_SEPARATOR: char = '\u{1f}';
 /// The instruments by name.
 #[derive(Debug)]
 pub(crate) struct Instruments {
-    known: Vec<Known>,
+    known: HashMap<String, Known>,
 }
 
 /// An instrument ready for judging scores.
 #[derive(Debug)]
 pub(crate) struct Known {
-    name: String,
-    items: Vec<(String, u16)>,
+    items: HashMap<String, u16>,
     minimum: i64,
     maximum: i64,
     pub(crate) whole: bool,
@@ -26,10 +27,7 @@ pub(crate) struct Known {
 impl Known {
     /// Number of an item.
     pub(crate) fn item(&self, item: &[u8]) -> Option<u16> {
-        self.items
-            .iter()
-            .find(|(name, _)| name.as_bytes() == item)
-            .map(|(_, number)| *number)
+        self.items.get(std::str::from_utf8(item).ok()?).copied()
     }
 
     /// Whether a score is in range.
@@ -61,27 +59,27 @@ impl Instruments {
         let known = built_in
             .into_iter()
             .chain(declared)
-            .map(|(name, instrument)| Known {
-                name: name.to_owned(),
-                items: instrument
-                    .items
-                    .iter()
-                    .map(|item| {
-                        let number = items.number(&format!("{name}{ITEM_SEPARATOR}{item}"));
-                        (item.clone(), u16::try_from(number).unwrap_or(u16::MAX))
-                    })
-                    .collect(),
-                minimum: to_hundredths(instrument.minimum),
-                maximum: to_hundredths(instrument.maximum),
-                whole: instrument.whole,
+            .map(|(name, instrument)| {
+                let known = Known {
+                    items: instrument
+                        .items
+                        .iter()
+                        .map(|item| {
+                            let number = items.number(&format!("{name}{ITEM_SEPARATOR}{item}"));
+                            (item.clone(), u16::try_from(number).unwrap_or(u16::MAX))
+                        })
+                        .collect(),
+                    minimum: to_hundredths(instrument.minimum),
+                    maximum: to_hundredths(instrument.maximum),
+                    whole: instrument.whole,
+                };
+                (name.to_owned(), known)
             })
             .collect();
         Self { known }
     }
 
     pub(crate) fn named(&self, name: &[u8]) -> Option<&Known> {
-        self.known
-            .iter()
-            .find(|instrument| instrument.name.as_bytes() == name)
+        self.known.get(std::str::from_utf8(name).ok()?)
     }
 }

@@ -7,10 +7,12 @@ pub mod data_package;
 mod file_read;
 mod header;
 mod instruments;
+mod parquet_pages;
 mod parquet_rows;
 mod raw_text;
 mod rows;
 mod source;
+mod thrift;
 mod waiting_rows;
 mod withheld;
 
@@ -21,6 +23,8 @@ use rayon::prelude::*;
 
 pub(crate) use file_read::sentence_by;
 pub use file_read::{FileRead, MappedFile, headers, sentence};
+#[cfg(feature = "hostile")]
+pub(crate) use header::{NONE_KNOWN, SEPARATORS};
 pub use instruments::ITEM_SEPARATOR;
 pub(crate) use instruments::Instruments;
 pub(crate) use raw_text::{RawRow, RawRows};

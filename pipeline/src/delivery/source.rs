@@ -20,7 +20,7 @@ pub(super) const BLOCK_SIZE: usize = 4 << 20;
 
 /// A compressed file may grow this many times, plus [`GROWTH_FLOOR`]; beyond, it is taken for a bomb.
 const GROWTH_LIMIT: u64 = 250;
-const GROWTH_FLOOR: u64 = 64 << 20;
+const GROWTH_FLOOR: u64 = 16 << 20;
 
 /// A file of a delivery.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -278,6 +278,11 @@ impl Read for Hashing {
     }
 }
 
+/// Says that a stream was stopped because it grows out of proportion.
+#[derive(Debug, thiserror::Error)]
+#[error("the file grows out of all proportion when unpacked")]
+struct OutOfProportion;
+
 /// Stops a stream that grows out of proportion.
 struct Bounded<R> {
     inner: R,
@@ -287,12 +292,10 @@ struct Bounded<R> {
 impl<R: Read> Read for Bounded<R> {
     fn read(&mut self, buffer: &mut [u8]) -> std::io::Result<usize> {
         let read = self.inner.read(buffer)?;
-        self.left = self.left.checked_sub(read as u64).ok_or_else(|| {
-            std::io::Error::new(
-                std::io::ErrorKind::InvalidData,
-                "the file grows out of all proportion when decompressed",
-            )
-        })?;
+        self.left = self
+            .left
+            .checked_sub(read as u64)
+            .ok_or_else(|| std::io::Error::new(std::io::ErrorKind::InvalidData, OutOfProportion))?;
         Ok(read)
     }
 }
@@ -341,7 +344,7 @@ impl Source {
                     .map_err(|_| PipelineError::refused(Rule::DamagedFile, &file.path, None, ""))?,
                 left: bound,
             }),
-            Packing::Parquet => return Self::open_parquet(file, hashing, hash),
+            Packing::Parquet => return Self::open_parquet(file, hashing, hash, bound),
         };
         let mut blocks = BlockReader::new(reader, block_size, file.separator);
         let first = next_block(&mut blocks, file)?;
@@ -374,10 +377,11 @@ impl Source {
         file: &DeliveryFile,
         mut hashing: Hashing,
         hash: Arc<Mutex<blake3::Hasher>>,
+        bound: u64,
     ) -> Result<Self, PipelineError> {
         std::io::copy(&mut hashing, &mut std::io::sink())
             .map_err(|source| PipelineError::read(&file.path, source))?;
-        let rows = ParquetRows::open(&file.path)?;
+        let rows = ParquetRows::open(&file.path, bound)?;
         Ok(Self {
             file: file.clone(),
             header: rows.header(),
@@ -424,7 +428,7 @@ fn next_block(
 ) -> Result<Option<Block>, PipelineError> {
     let line = blocks.next_line();
     blocks.next_block().map_err(|fault| match fault {
-        BlockFault::LineEnds => {
+        BlockFault::LineEnds(line) => {
             PipelineError::refused(Rule::LineEnds, &file.path, Some(line.into()), "")
         }
         BlockFault::UnclosedQuote(line) => {
@@ -432,6 +436,14 @@ fn next_block(
         }
         BlockFault::Io(source) if file.packing == Packing::Csv => {
             PipelineError::read(&file.path, source)
+        }
+        // Where a stream is stopped says nothing of where it is wrong.
+        BlockFault::Io(source)
+            if source
+                .get_ref()
+                .is_some_and(|inner| inner.is::<OutOfProportion>()) =>
+        {
+            PipelineError::refused(Rule::OutOfProportion, &file.path, None, "")
         }
         BlockFault::Io(_) => {
             PipelineError::refused(Rule::DamagedFile, &file.path, Some(line.into()), "")

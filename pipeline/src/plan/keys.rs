@@ -1,9 +1,16 @@
 //! Suggestions for keys and words that are not known, in plans and in column maps.
 
+/// What is longer is no slip of a known word; comparing takes time and memory by its length.
+const LONGEST_SLIP: usize = 64;
+
 /// The known word nearest to the given one, where one is near: at most a third of its letters, and three at most,
 /// added, left out, changed or swapped.
 pub(crate) fn nearest<'a>(given: &str, known: impl Iterator<Item = &'a str>) -> Option<&'a str> {
-    let limit = (given.chars().count() / 3).clamp(1, 3);
+    let letters = given.chars().count();
+    if letters > LONGEST_SLIP {
+        return None;
+    }
+    let limit = (letters / 3).clamp(1, 3);
     known
         .map(|word| (strsim::damerau_levenshtein(given, word), word))
         .filter(|(distance, _)| *distance <= limit)

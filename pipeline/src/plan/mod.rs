@@ -200,6 +200,9 @@ pub const REFERRAL_RULES: [&str; 5] = [
     "one-sided",
 ];
 
+/// Items of all declared instruments; a code of 16 bits tells them apart, those of the cohort included.
+const MOST_ITEMS: usize = 10_000;
+
 impl Plan {
     /// Reads a plan file.
     ///
@@ -263,6 +266,17 @@ impl Plan {
             return Err(value(
                 "input_bands",
                 "must have soft_up_to below loud_from, both 0 to 120",
+            ));
+        }
+        let items: usize = self
+            .instruments
+            .values()
+            .map(|known| known.items.len())
+            .sum();
+        if items > MOST_ITEMS {
+            return Err(value(
+                "instruments",
+                &format!("must have {MOST_ITEMS} items in all at most"),
             ));
         }
         for (name, instrument) in &self.instruments {

@@ -1,6 +1,9 @@
 //! Packed files that break off or are something else than their names say.
 
 use std::io::Write;
+use std::sync::Arc;
+
+use arrow::array::{ArrayRef, Int32Builder, ListBuilder};
 
 use super::files::{Refused, case};
 use crate::parquet_files;
@@ -32,9 +35,21 @@ pub(super) fn cases() -> Vec<Refused> {
     // The first data page destroyed and the footer whole.
     let mut pages = parquet.clone();
     pages[4..40].fill(0xAA);
-    // 96 MiB of blank lines in about a hundred kB: more than 250 times its size and 64 MiB.
+    // 96 MiB of blank lines in about a hundred kB: more than 250 times its size and 16 MiB.
     let bomb = gzip(&[OUTCOMES.as_bytes(), &vec![b'\n'; 96 << 20]].concat());
+    let mut list = ListBuilder::new(Int32Builder::new());
+    list.values().append_value(4);
+    list.append(true);
+    let score: ArrayRef = Arc::new(list.finish());
+    let lists = parquet_files::bytes(vec![("score".to_owned(), score)]);
     vec![
+        case(
+            "nested-column",
+            "outcomes.parquet",
+            lists,
+            None,
+            "The column score holds lists or groups",
+        ),
         case("damaged-file", "responses.csv.gz", half(&gz), 1, says),
         case(
             "damaged-file",
@@ -76,9 +91,15 @@ pub(super) fn cases() -> Vec<Refused> {
         ),
         case("damaged-file", "responses.parquet", footer, None, says),
         case("damaged-file", "responses.parquet", long_footer, None, says),
-        case("damaged-file", "responses.parquet", pages, 1, says),
+        case("damaged-file", "responses.parquet", pages, None, says),
         case("damaged-file", "responses.parquet", RESPONSES, None, says),
         case("damaged-file", "responses.parquet", "PAR1", None, says),
-        case("damaged-file", "outcomes.csv.gz", bomb, None, says),
+        case(
+            "out-of-proportion",
+            "outcomes.csv.gz",
+            bomb,
+            None,
+            "holds far more than its size on disk allows",
+        ),
     ]
 }
