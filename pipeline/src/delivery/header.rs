@@ -56,12 +56,27 @@ impl Header {
     }
 
     /// Where one of the names stands in the file; none for a constant of a column map.
-    #[allow(dead_code, reason = "for hiding a column of ours in the text of a row")]
     pub(crate) fn in_file(&self, position: usize) -> Option<usize> {
         match &self.translation {
             None => (position < self.names.len()).then_some(position),
             Some(translation) => translation.in_file(position),
         }
+    }
+
+    /// Fields in a row of the file.
+    pub(super) fn width(&self) -> usize {
+        self.translation
+            .as_ref()
+            .map_or(self.names.len(), Translation::width)
+    }
+
+    /// The columns of the table that a field of the file is read for: none, one, or with a column map several.
+    pub(super) fn columns_at(&self, in_file: usize) -> impl Iterator<Item = &ColumnSpec> {
+        self.specs
+            .iter()
+            .zip(&self.positions)
+            .filter(move |(_, at)| at.and_then(|at| self.in_file(at)) == Some(in_file))
+            .map(|(spec, _)| spec)
     }
 
     /// Matches a header row.

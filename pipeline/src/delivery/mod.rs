@@ -16,7 +16,7 @@ mod thrift;
 mod waiting_rows;
 mod withheld;
 
-use std::collections::{HashMap, HashSet};
+use std::collections::HashSet;
 use std::path::{Path, PathBuf};
 
 use rayon::prelude::*;

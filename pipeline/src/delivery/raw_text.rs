@@ -12,6 +12,7 @@ use super::waiting_rows::Record;
 use super::withheld::withheld;
 use super::{Delivery, FileRead, headers};
 use crate::error::PipelineError;
+use crate::map::translate::Translation;
 use crate::records::{Labels, RowIssue};
 
 /// A row as it stood in its file.
@@ -81,12 +82,7 @@ impl<'a> RawRows<'a> {
             return Ok(None);
         };
         let source = Source::open_in_blocks(file, self.block_size)?;
-        let header = Header::new(
-            file.table,
-            source.header.clone(),
-            &file.path,
-            &mut Labels::default(),
-        )?;
+        let header = Header::of(file, &source, &mut Labels::default())?;
         Ok(Some(OpenFile {
             file,
             read,
@@ -153,6 +149,7 @@ impl OpenFile<'_> {
             issues,
             ..
         } = self;
+        let mut translated = header.translation.as_ref().map(Translation::rows);
         // A fault of the text is one of a file that has changed, which its hash shows.
         let _ = batch.for_each_in_text(|line, record, text| {
             // Where a stray carriage return ends a row within a line, the line does not tell which row is meant.
@@ -168,7 +165,11 @@ impl OpenFile<'_> {
             };
             let mut row = raw_row(header, file.separator, record, text, year_only);
             if issue.rule.waits() && !shared {
-                row.record = Some(by_column(header, record));
+                let ours = match &mut translated {
+                    None => Some(record),
+                    Some(rows) => rows.row(record).ok().flatten(),
+                };
+                row.record = ours.map(|record| by_column(header, record));
             }
             out.push((*issue, row));
         });

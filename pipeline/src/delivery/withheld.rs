@@ -24,7 +24,7 @@ pub(super) fn withheld<'a>(
     record: &'a ByteRecord,
     year_only: bool,
 ) -> Option<Vec<Cow<'a, [u8]>>> {
-    let aligned = record.len() == header.names.len();
+    let aligned = record.len() == header.width();
     let mut changed = false;
     let fields = record
         .iter()
@@ -53,27 +53,30 @@ fn of_column<'a>(
     if header.hidden.contains(&position) {
         return Cow::Borrowed(b"");
     }
-    let column = header
-        .specs
-        .iter()
-        .zip(&header.positions)
-        .find(|(_, at)| **at == Some(position))
-        .map(|(spec, _)| spec);
-    if column.is_some_and(|spec| spec.name == "age_years") {
-        return age(text);
+    // A column map may read one field for several columns of ours.
+    let mut fits = None;
+    for column in header.columns_at(position) {
+        if column.name == "age_years" {
+            return age(text);
+        }
+        let fits_here = match column.kind {
+            Kind::Date => return coarse(text, year_only),
+            Kind::Identifier => is_pseudonym(text),
+            Kind::Label => is_label(text),
+            Kind::Words(_)
+            | Kind::Whole(..)
+            | Kind::Hundredths(..)
+            | Kind::Threshold
+            | Kind::Frequency
+            | Kind::Score => true,
+        };
+        fits = Some(fits.unwrap_or(true) && fits_here);
     }
-    let fits = match column.map_or(Kind::Label, |spec| spec.kind) {
-        Kind::Date => return coarse(text, year_only),
-        Kind::Identifier => is_pseudonym(text),
-        Kind::Label => is_label(text),
-        Kind::Words(_)
-        | Kind::Whole(..)
-        | Kind::Hundredths(..)
-        | Kind::Threshold
-        | Kind::Frequency
-        | Kind::Score => true,
-    };
-    Cow::Borrowed(if fits { text } else { A_TEXT })
+    Cow::Borrowed(if fits.unwrap_or_else(|| is_label(text)) {
+        text
+    } else {
+        A_TEXT
+    })
 }
 
 /// A row with another number of fields than the header row: nobody knows which column a text belongs to.

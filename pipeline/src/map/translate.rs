@@ -79,6 +79,11 @@ enum Change {
 }
 
 impl Translation {
+    /// Fields in a row of the file.
+    pub(crate) fn width(&self) -> usize {
+        self.width
+    }
+
     /// Matches a source with the header row of a file. `typed` tells for each column of the file whether its values have
     /// a type of their own, as numbers and dates of Parquet have: such are written as here, whatever the map says.
     ///

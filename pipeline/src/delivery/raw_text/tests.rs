@@ -20,7 +20,7 @@ fn set_aside(folder: &Path) -> Vec<(RowIssue, RawRow)> {
 }
 
 fn judged(folder: &Path) -> (Delivery, Vec<FileRead>, Vec<RowIssue>) {
-    let delivery = Delivery::open(folder).expect("a delivery");
+    let delivery = Delivery::open(folder, None).expect("a delivery");
     let plan = Plan::default();
     let unsettled = read(&delivery, &Intake::plain(&plan), &|_| {}).expect("a readable delivery");
     let files = unsettled.files.clone();
