@@ -2,7 +2,9 @@
 //! instrument. An ingest that brings what they waited for judges them anew, as if it had been there when they came.
 //!
 //! A row belongs to the record of its fitting that was there, or the first that came. Where that record is superseded
-//! whole before the row found its ear or instrument, the correction stands for the row too, and it waits no longer.
+//! whole before the row found its ear or instrument, the correction stands for the row too, and it waits no longer. (Of
+//! a row that waits for its instrument it is not known whether its fitting's own row had been set aside; it counts as
+//! one of the record that was there.)
 
 use std::collections::{BTreeMap, HashMap, HashSet};
 

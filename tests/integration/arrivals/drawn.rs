@@ -145,12 +145,12 @@ fn draw_fitting(id: usize, out: &mut [Delivery], draws: &mut Draws) {
     for (number, delivery) in out.iter_mut().enumerate() {
         let fitting = |value, legible| Row::Fitting { id, legible, value };
         let value = draws.below(6);
-        if number == always || draws.chance(20) {
+        if number == always || draws.chance(12) {
             delivery.rows.push(fitting(value, true));
-        } else if draws.chance(10) {
+        } else if draws.chance(6) {
             refused[number] = true;
             delivery.rows.push(fitting(value, false));
-        } else if draws.chance(5) {
+        } else if draws.chance(4) {
             refused[number] = true;
             delivery.rows.push(fitting(value, true));
             delivery.rows.push(fitting(value + 6, true));
