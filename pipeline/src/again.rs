@@ -22,9 +22,16 @@ pub(crate) fn keep_set_aside(
     let rows = rows_set_aside(unsettled, entry, cohort)?;
     let kept = |table: TableName, place: Place| rows.contains(&(table, place));
     pass_over_fittings(unsettled, |place| kept(TableName::Fittings, place));
-    unsettled
-        .ears
-        .retain(|record| kept(TableName::Ears, record.place));
+    unsettled.ears.retain_mut(|record| {
+        if !record.long {
+            return kept(TableName::Ears, record.place);
+        }
+        let passed_over = (0..N_FREQUENCIES)
+            .filter(|&position| !kept(TableName::Ears, record.place_of(position)))
+            .fold(0, |mask, position| mask | (1 << position));
+        record.clear(passed_over);
+        record.tested != 0
+    });
     unsettled
         .answers
         .retain(|answer| kept(TableName::Outcomes, answer.place));

@@ -126,7 +126,7 @@ rules! {
     NotANumber, "not-a-number", ALL, RowSetAside,
         "{column} is not a plain number with a decimal point, such as 25.3: no NaN, infinity, exponent, minus zero, thousands separator or decimal comma.";
     /// A fraction where a whole number is due.
-    NotWhole, "not-whole", &[Fittings, Responses, Outcomes], RowSetAside,
+    NotWhole, "not-whole", ALL, RowSetAside,
         "{column} is not a whole number.";
     /// Outside the range of the column.
     OutOfRange, "out-of-range", ALL, RowSetAside,
@@ -138,7 +138,7 @@ rules! {
     LabelShape, "label-shape", &[Fittings, Ears], RowSetAside,
         "{column} is not a label of at most 64 printable characters.";
     /// A point at another frequency.
-    FrequencyNotKept, "frequency-not-kept", &[Responses], RowSetAside,
+    FrequencyNotKept, "frequency-not-kept", &[Ears, Responses], RowSetAside,
         "{column} is none of the ten frequencies that are kept (250, 500, 750, 1000, 1500, 2000, 3000, 4000, 6000, 8000 Hz).";
     /// A wide row without any measured value.
     NoMeasurement, "no-measurement", &[Responses], RowSetAside,
@@ -152,9 +152,9 @@ rules! {
     /// A row whose fitting is not there.
     Orphan, "orphan", &[Ears, Responses, Outcomes], RowSetAside,
         "The fitting of this row is neither in the delivery nor in the cohort, or was itself set aside.";
-    /// A response whose ear is not there.
-    OrphanEar, "orphan-ear", &[Responses], RowSetAside,
-        "The ear of this row has no row in the ears table.";
+    /// A response or a threshold whose ear is not there.
+    OrphanEar, "orphan-ear", &[Ears, Responses], RowSetAside,
+        "The ear of this row has no row in the ears table that says whether it was fitted.";
     /// A target without the rule it comes from.
     TargetWithoutPrescription, "target-without-prescription", &[Responses], RowSetAside,
         "The row gives a target, and its fitting does not say from which prescription.";

@@ -3,6 +3,7 @@
 mod blocks;
 mod cells;
 pub mod columns;
+mod ear_points;
 mod header;
 mod instruments;
 mod parquet_rows;

@@ -2,14 +2,16 @@
 //! parent are orphans, and a later delivery's row replaces the cohort's under the same key.
 
 mod curves;
+mod ears;
 
 use rayon::prelude::*;
 
 use crate::delivery::{STRANGER, Unsettled};
-use crate::records::{EarRecord, Fitting, Place, Records, RowIssue};
+use crate::records::{Fitting, Place, Records, RowIssue};
 use crate::rules::Rule;
 use crate::vocabulary::TableName;
 use curves::{each_row_place, join_curves, rows_of_curves, settle_curves};
+use ears::settle_ears;
 
 /// Who is right where a row of the delivery and one of the cohort say different things under the same key.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -160,7 +162,9 @@ pub fn settle_delivery(unsettled: Unsettled, old: Records, precedence: Precedenc
             true
         }
         None => {
-            issues.push(orphan(TableName::Ears, record.place));
+            ears::each_row_place(record, record.tested, |place| {
+                issues.push(orphan(TableName::Ears, place));
+            });
             false
         }
     });
@@ -213,22 +217,9 @@ pub fn settle_delivery(unsettled: Unsettled, old: Records, precedence: Precedenc
         column: None,
         rule: Rule::Contradiction,
     };
-    ears.par_sort_unstable_by_key(|record| (record.fitting, record.ear, record.place));
-    let settled = settle(
-        ears,
-        precedence,
-        |a, b| (a.fitting, a.ear) == (b.fitting, b.ear),
-        EarRecord::says_the_same,
-        |record| record.place,
-    );
+    let settled = settle_ears(ears, precedence, &mut issues);
     repeats[1] = settled.repeats;
-    issues.extend(
-        settled
-            .contradictions
-            .iter()
-            .map(|record| contradiction(TableName::Ears, record.place)),
-    );
-    let ears = settled.kept;
+    let (ears, ear_rows) = (settled.ears, settled.rows_stored);
 
     answers.par_sort_unstable_by_key(|answer| {
         (
@@ -266,7 +257,7 @@ pub fn settle_delivery(unsettled: Unsettled, old: Records, precedence: Precedenc
     issues.par_sort_unstable();
     let stored = [
         delivered as u64,
-        count(&ears, |record| record.place),
+        ear_rows,
         rows_of_curves(&curves),
         count(&answers, |answer| answer.place),
     ];
