@@ -227,7 +227,7 @@ fn read(
     progress: &(dyn Fn(Progress) + Sync),
     has_cohort: bool,
 ) -> Result<(Delivery, Unsettled), PipelineError> {
-    let delivery = Delivery::open(folder)?;
+    let delivery = Delivery::open(folder, intake.map)?;
     if !delivery.has(TableName::Fittings) && !has_cohort {
         return Err(PipelineError::refused(
             Rule::MissingTable,

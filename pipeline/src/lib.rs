@@ -22,6 +22,7 @@ pub mod decimal;
 pub mod delivery;
 pub mod derive;
 pub mod error;
+pub mod fhir;
 pub mod identity;
 pub mod ingest;
 pub mod intake;

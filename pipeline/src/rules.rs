@@ -110,6 +110,33 @@ rules! {
     /// A file that breaks off or cannot be decompressed or decoded.
     DamagedFile, "damaged-file", ALL, DeliveryRefused,
         "The file is damaged or cut off: it cannot be decoded to its end.";
+    /// JSON that is no Bundle.
+    NotABundle, "not-a-bundle", &[Ears, Outcomes], DeliveryRefused,
+        "The file is not a FHIR Bundle. Resources one a line belong into a file whose name ends in .ndjson.";
+    /// Resources of types that are not read.
+    ResourceIgnored, "resource-ignored", &[Ears, Outcomes], Noted,
+        "FHIR resources of types that are not asked for are passed over.";
+    /// Values under codes that the map does not name.
+    CodeNotMapped, "code-not-mapped", &[Ears, Outcomes], Noted,
+        "Values under a code or a question that the column map does not name are passed over.";
+    /// Values said to be absent.
+    ValueAbsent, "value-absent", &[Ears, Outcomes], Noted,
+        "Values that a FHIR resource says are absent are passed over.";
+    /// A resource of another structure.
+    ResourceNotRead, "resource-not-read", &[Ears, Outcomes], RowSetAside,
+        "The FHIR resource is not of the structure of R4, is longer than 1 MiB, or carries a modifier extension.";
+    /// A resource that is not final.
+    ResourceStatus, "resource-status", &[Ears, Outcomes], RowSetAside,
+        "The FHIR resource has no status that stands: final, amended or corrected for an observation, completed or amended for a questionnaire response.";
+    /// A resource that contradicts itself.
+    ResourceDisagrees, "resource-disagrees", &[Ears, Outcomes], RowSetAside,
+        "The FHIR resource says two things of {column} where one is due.";
+    /// A quantity in another unit.
+    UnitNotTaken, "unit-not-taken", &[Ears, Outcomes], RowSetAside,
+        "{column} is not given in the unit that is due: dB HL for a threshold, what the column map says for an answer.";
+    /// A value of another kind.
+    ValueNotTaken, "value-not-taken", &[Ears, Outcomes], RowSetAside,
+        "{column} is not given as a number, or as a coded answer whose score the column map names.";
     /// More or fewer fields than the header.
     FieldCount, "field-count", ALL, RowSetAside,
         "The row has another number of fields than the header row.";

@@ -10,6 +10,7 @@ mod architecture;
 mod bad_input;
 mod command_line;
 mod deliveries;
+mod fhir;
 mod forms;
 mod numbers;
 mod parquet_files;

@@ -4,6 +4,7 @@ mod blocks;
 mod cells;
 pub mod columns;
 mod ear_points;
+mod fhir_rows;
 mod header;
 mod instruments;
 mod parquet_rows;
@@ -20,7 +21,9 @@ pub(crate) use rows::STRANGER;
 pub use source::{DeliveryFile, Packing};
 
 use crate::error::PipelineError;
+use crate::fhir;
 use crate::intake::Intake;
+use crate::map::ColumnMap;
 use crate::records::{Answer, Curve, EarRecord, Fitting, Labels, Place, RowIssue};
 use crate::rules::Rule;
 use crate::settle::{self, Precedence};
@@ -45,17 +48,23 @@ pub struct Delivery {
 }
 
 impl Delivery {
-    /// Looks what a folder holds.
+    /// Looks what a folder holds; files of FHIR resources are those that a column map names.
     ///
     /// # Errors
     /// [`PipelineError::Read`] where the folder cannot be read, a refusal by `missing-table` where it holds no table.
-    pub fn open(folder: &Path) -> Result<Self, PipelineError> {
+    pub fn open(folder: &Path, map: Option<&ColumnMap>) -> Result<Self, PipelineError> {
         let read = |source| PipelineError::read(folder, source);
         let mut files = Vec::new();
         let mut not_read = Vec::new();
         for entry in std::fs::read_dir(folder).map_err(read)? {
             let entry = entry.map_err(read)?;
             let path = entry.path();
+            let resources = map.map_or(&[][..], |map| &map.fhir);
+            let resources = fhir::files::recognise(&path, resources)?;
+            if !resources.is_empty() {
+                files.extend(resources);
+                continue;
+            }
             // Names decide first: what is no table's need not even be there, such as an editor's lock link.
             let recognised = match DeliveryFile::recognise(&path, 0) {
                 None => None,
@@ -118,6 +127,8 @@ pub struct FileRead {
     pub rows: u64,
     /// Header row, for naming columns in issues.
     pub header: Vec<String>,
+    /// Hash of what a column map says of its resources, where it holds FHIR.
+    pub fhir: Option<String>,
 }
 
 /// Rows parsed and not yet settled against each other and against the cohort.
@@ -143,13 +154,17 @@ pub struct Unsettled {
 }
 
 impl Unsettled {
-    /// Hash of the delivery's content: of its files' hashes by table, whatever their names.
+    /// Hash of the delivery's content: of its files' hashes by table, whatever their names, and of what a column map makes
+    /// of FHIR resources.
     #[must_use]
     pub fn content_hash(&self) -> String {
         let mut parts: Vec<String> = self
             .files
             .iter()
-            .map(|file| format!("{}:{}\n", file.table.word(), file.hash))
+            .map(|file| match &file.fhir {
+                None => format!("{}:{}\n", file.table.word(), file.hash),
+                Some(map) => format!("{}:{}:{map}\n", file.table.word(), file.hash),
+            })
             .collect();
         parts.sort();
         let mut hasher = blake3::Hasher::new();
@@ -363,7 +378,8 @@ fn each_file<T: Send>(
             }
             batches = next?;
         }
-        if rows == 0 {
+        reading.notes.extend(source.notes());
+        if rows == 0 && file.fhir.is_none() {
             reading.notes.push((Rule::HeaderOnly, file.name.clone()));
         }
         reading.files.push(FileRead {
@@ -373,6 +389,7 @@ fn each_file<T: Send>(
             hash: source.hash().to_hex().to_string(),
             rows,
             header: header.names,
+            fhir: file.fhir.as_ref().map(|fhir| fhir.source.hash()),
         });
         progress(file.bytes);
     }

@@ -59,7 +59,10 @@ pub(super) fn each_row<T>(
     let outcome = batch.for_each(|line, record: &ByteRecord| {
         *rows_read += 1;
         let place = Place { file, line };
-        let read = Cells::new(header, record).and_then(|cells| row(&cells, place, records));
+        let read = match batch.fault(line) {
+            Some(fault) => Err(fault),
+            None => Cells::new(header, record).and_then(|cells| row(&cells, place, records)),
+        };
         if let Err(Fault { column, rule }) = read {
             issues.push(RowIssue {
                 table,
