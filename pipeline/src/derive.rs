@@ -217,10 +217,13 @@ impl FittingMeasures {
 pub fn fitting_measures(fitting: &Fitting, ears: &[EarRecord]) -> FittingMeasures {
     let of = |ear: Ear| ears.iter().find(|record| record.ear == ear);
     let (left, right) = (of(Ear::Left), of(Ear::Right));
-    let fitted = [left, right].map(|ear| ear.is_some_and(|record| record.fitted));
+    let fitted = [left, right].map(|ear| ear.is_some_and(|record| record.fitted == Some(true)));
     let pure_tone = [left, right].map(|ear| ear.and_then(pure_tone_sum));
     let common = |label: &dyn Fn(&EarRecord) -> Option<String>| -> Option<String> {
-        let mut labels = ears.iter().filter(|record| record.fitted).map(label);
+        let mut labels = ears
+            .iter()
+            .filter(|record| record.fitted == Some(true))
+            .map(label);
         let first = labels.next()?;
         if labels.any(|other| other != first) {
             return Some("mixed".to_owned());
@@ -319,21 +322,11 @@ mod tests {
     use crate::vocabulary::{Quantity, Stage};
 
     fn ear(ear: Ear, db: [Option<i16>; N_FREQUENCIES]) -> EarRecord {
-        let mut record = EarRecord {
-            fitting: 0,
-            ear,
-            fitted: true,
-            thresholds: [0; N_FREQUENCIES],
-            tested: 0,
-            censored: 0,
-            coupling: None,
-            style: None,
-            place: Place::default(),
-        };
+        let mut record = EarRecord::new(0, ear, Place::default());
+        record.fitted = Some(true);
         for (position, value) in db.into_iter().enumerate() {
             if let Some(value) = value {
-                record.thresholds[position] = value * 100;
-                record.tested |= 1 << position;
+                record.set(position, value * 100, false);
             }
         }
         record

@@ -144,6 +144,16 @@ impl PipelineError {
         }
     }
 
+    /// A refusal with the rule's own sentence, at a byte of a file without lines, counted from 0.
+    pub(crate) fn refused_at_byte(rule: Rule, file: &Path, byte: u64) -> Self {
+        Self::Refused {
+            rule,
+            file: file.to_path_buf(),
+            line: None,
+            sentence: format!("byte {byte}: {}", rule.text().sentence),
+        }
+    }
+
     pub(crate) fn read(path: &Path, source: std::io::Error) -> Self {
         Self::Read {
             path: path.to_path_buf(),

@@ -21,6 +21,7 @@ pub mod decimal;
 pub mod delivery;
 pub mod derive;
 pub mod error;
+pub mod fhir;
 #[cfg(feature = "hostile")]
 pub mod hostile;
 pub mod identity;

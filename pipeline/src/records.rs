@@ -101,15 +101,17 @@ pub struct Fitting {
     pub labels: Vec<(u16, Box<str>)>,
 }
 
-/// A row of `ears`.
+/// An ear: a row of `ears`, or rows of its long form that stood together in a file.
 #[derive(Clone, Debug)]
 pub struct EarRecord {
     /// Number of the fitting.
     pub fitting: u32,
     /// The ear.
     pub ear: Ear,
-    /// Whether it was fitted.
-    pub fitted: bool,
+    /// Whether it was fitted. Always known of a settled ear; rows of the long form may leave it to others.
+    pub fitted: Option<bool>,
+    /// Whether it was rows of the long form, a row a threshold.
+    pub long: bool,
     /// Thresholds, hundredths of dB HL, by position in the frequencies.
     pub thresholds: [i16; N_FREQUENCIES],
     /// Bit by position: tested.
@@ -120,20 +122,82 @@ pub struct EarRecord {
     pub coupling: Option<Coupling>,
     /// Style.
     pub style: Option<Box<str>>,
-    /// Where it was read.
+    /// Where its first row was read.
     pub place: Place,
+    /// Lines after the first, by position; zero but in the long form.
+    pub line_offset: [u16; N_FREQUENCIES],
 }
 
 impl EarRecord {
+    /// An ear of which nothing is known yet.
+    #[must_use]
+    pub fn new(fitting: u32, ear: Ear, place: Place) -> Self {
+        Self {
+            fitting,
+            ear,
+            fitted: None,
+            long: false,
+            thresholds: [0; N_FREQUENCIES],
+            tested: 0,
+            censored: 0,
+            coupling: None,
+            style: None,
+            place,
+            line_offset: [0; N_FREQUENCIES],
+        }
+    }
+
+    /// Puts a threshold, hundredths of dB HL, at a position; `censored`: there was no response at that limit.
+    pub fn set(&mut self, position: usize, threshold: i16, censored: bool) {
+        if let Some(slot) = self.thresholds.get_mut(position) {
+            let bit = 1_u16 << position;
+            *slot = threshold;
+            self.tested |= bit;
+            self.censored = self.censored & !bit | u16::from(censored) << position;
+        }
+    }
+
+    /// Takes the thresholds at the positions of a mask away.
+    pub fn clear(&mut self, mask: u16) {
+        self.tested &= !mask;
+        self.censored &= !mask;
+        for (position, slot) in self.thresholds.iter_mut().enumerate() {
+            if mask & (1 << position) != 0 {
+                *slot = 0;
+            }
+        }
+    }
+
+    /// Where the row of a position was read.
+    #[must_use]
+    pub fn place_of(&self, position: usize) -> Place {
+        let offset = self.line_offset.get(position).copied().unwrap_or(0);
+        Place {
+            file: self.place.file,
+            line: self.place.line.saturating_add(u32::from(offset)),
+        }
+    }
+
+    /// Whether two parts say the same of the ear as a whole: whether it was fitted, and how.
+    #[must_use]
+    pub fn says_of_the_ear(&self, other: &Self) -> bool {
+        self.fitted == other.fitted && self.coupling == other.coupling && self.style == other.style
+    }
+
+    /// The threshold at a position, hundredths of dB HL, and whether there was no response at it, where tested.
+    #[must_use]
+    pub fn point(&self, position: usize) -> Option<(i16, bool)> {
+        let threshold = self.threshold(position)?;
+        Some((threshold, self.censored & (1 << position) != 0))
+    }
+
     /// Whether two rows say the same.
     #[must_use]
     pub fn says_the_same(&self, other: &Self) -> bool {
-        self.fitted == other.fitted
+        self.says_of_the_ear(other)
             && self.thresholds == other.thresholds
             && self.tested == other.tested
             && self.censored == other.censored
-            && self.coupling == other.coupling
-            && self.style == other.style
     }
 
     /// The threshold at a position, hundredths of dB HL, where tested.

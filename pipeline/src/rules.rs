@@ -131,6 +131,33 @@ rules! {
     /// A Parquet column of lists or groups.
     NestedColumn, "nested-column", ALL, DeliveryRefused,
         "The column {column} holds lists or groups, where each row has one plain value.";
+    /// JSON that is no Bundle.
+    NotABundle, "not-a-bundle", &[Ears, Outcomes], DeliveryRefused,
+        "The file is not a FHIR Bundle. Resources one a line belong into a file whose name ends in .ndjson.";
+    /// Resources of types that are not read.
+    ResourceIgnored, "resource-ignored", &[Ears, Outcomes], Noted,
+        "FHIR resources of types that are not asked for are passed over.";
+    /// Values under codes that the map does not name.
+    CodeNotMapped, "code-not-mapped", &[Ears, Outcomes], Noted,
+        "Values under a code or a question that the column map does not name are passed over.";
+    /// Values said to be absent.
+    ValueAbsent, "value-absent", &[Ears, Outcomes], Noted,
+        "Values that a FHIR resource says are absent are passed over.";
+    /// A resource of another structure.
+    ResourceNotRead, "resource-not-read", &[Ears, Outcomes], RowSetAside,
+        "The FHIR resource is not of the structure of R4, is longer than 1 MiB, or carries a modifier extension.";
+    /// A resource that is not final.
+    ResourceStatus, "resource-status", &[Ears, Outcomes], RowSetAside,
+        "The FHIR resource has no status that stands: final, amended or corrected for an observation, completed or amended for a questionnaire response.";
+    /// A resource that contradicts itself.
+    ResourceDisagrees, "resource-disagrees", &[Ears, Outcomes], RowSetAside,
+        "The FHIR resource says two things of {column} where one is due.";
+    /// A quantity in another unit.
+    UnitNotTaken, "unit-not-taken", &[Ears, Outcomes], RowSetAside,
+        "{column} is not given in the unit that is due: dB HL for a threshold, what the column map says for an answer.";
+    /// A value of another kind.
+    ValueNotTaken, "value-not-taken", &[Ears, Outcomes], RowSetAside,
+        "{column} is not given as a number, or as a coded answer whose score the column map names.";
     /// More or fewer fields than the header.
     FieldCount, "field-count", ALL, RowSetAside,
         "The row has another number of fields than the header row.";
@@ -150,7 +177,7 @@ rules! {
     NoReferenceLevel, "no-reference-level", &[Ears], RowSetAside,
         "{column} is in dB SPL at a frequency for which the column map gives no reference level.";
     /// A fraction where a whole number is due.
-    NotWhole, "not-whole", &[Fittings, Responses, Outcomes], RowSetAside,
+    NotWhole, "not-whole", ALL, RowSetAside,
         "{column} is not a whole number.";
     /// Outside the range of the column.
     OutOfRange, "out-of-range", ALL, RowSetAside,
@@ -162,7 +189,7 @@ rules! {
     LabelShape, "label-shape", &[Fittings, Ears], RowSetAside,
         "{column} is not a label of at most 64 printable characters.";
     /// A point at another frequency.
-    FrequencyNotKept, "frequency-not-kept", &[Responses], RowSetAside,
+    FrequencyNotKept, "frequency-not-kept", &[Ears, Responses], RowSetAside,
         "{column} is none of the ten frequencies that are kept (250, 500, 750, 1000, 1500, 2000, 3000, 4000, 6000, 8000 Hz).";
     /// A wide row without any measured value.
     NoMeasurement, "no-measurement", &[Responses], RowSetAside,
@@ -176,9 +203,9 @@ rules! {
     /// A row whose fitting is not there.
     Orphan, "orphan", &[Ears, Responses, Outcomes], RowSetAside,
         "The fitting of this row is neither in the delivery nor in the cohort, or was itself set aside.";
-    /// A response whose ear is not there.
-    OrphanEar, "orphan-ear", &[Responses], RowSetAside,
-        "The ear of this row has no row in the ears table.";
+    /// A response or a threshold whose ear is not there.
+    OrphanEar, "orphan-ear", &[Ears, Responses], RowSetAside,
+        "The ear of this row has no row in the ears table that says whether it was fitted.";
     /// A target without the rule it comes from.
     TargetWithoutPrescription, "target-without-prescription", &[Responses], RowSetAside,
         "The row gives a target, and its fitting does not say from which prescription.";

@@ -1,6 +1,8 @@
 //! The same delivery in every form that is taken: long, wide, packed, split, shuffled, Parquet of text or of types.
 //! Whatever the form, the store holds the same bytes and the queries say the same.
 
+mod ears_long;
+
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
 use std::io::Write as _;

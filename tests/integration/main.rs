@@ -16,6 +16,7 @@ mod crash;
 mod data_package;
 mod deliveries;
 mod export;
+mod fhir;
 mod forms;
 mod fuzz_corpus;
 mod large_deliveries;

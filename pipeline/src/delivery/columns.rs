@@ -72,6 +72,9 @@ pub(crate) const NO_RESPONSE_LIMIT: i64 = 11000;
 /// An age beyond this is taken for a mistake, such as a year of birth (common practice, no source).
 const OLDEST: i64 = 130;
 
+/// The columns by which the long form is known.
+const FREQUENCY: &str = "frequency_hz";
+const THRESHOLD: &str = "threshold";
 const THRESHOLDS: [&str; N_FREQUENCIES] = [
     "threshold_250",
     "threshold_500",
@@ -149,7 +152,7 @@ const CURVE_HEAD: [ColumnSpec; 5] = [
     column("input_level_db", INPUT_LEVEL, true),
 ];
 const POINT_TAIL: [ColumnSpec; 3] = [
-    column("frequency_hz", Kind::Frequency, true),
+    column(FREQUENCY, Kind::Frequency, true),
     column("target_db", LEVEL, false),
     column("measured_db", LEVEL, true),
 ];
@@ -159,6 +162,20 @@ const POINT_TAIL: [ColumnSpec; 3] = [
 pub fn ears() -> Vec<ColumnSpec> {
     let thresholds = THRESHOLDS.map(|name| column(name, Kind::Threshold, false));
     [&EARS_HEAD[..], &thresholds[..], &EARS_TAIL[..]].concat()
+}
+
+/// Columns of `ears` in the long form: one row a threshold. What holds for the whole ear may stand in any of its rows.
+#[must_use]
+pub fn ears_long() -> Vec<ColumnSpec> {
+    let [fitting, ear, fitted] = EARS_HEAD;
+    let head = [
+        fitting,
+        ear,
+        column(fitted.name, fitted.kind, false),
+        column(FREQUENCY, Kind::Frequency, true),
+        column(THRESHOLD, Kind::Threshold, true),
+    ];
+    [&head[..], &EARS_TAIL[..]].concat()
 }
 
 /// Columns of `responses` in the long form: one row a point.
@@ -175,29 +192,45 @@ pub fn responses_wide() -> Vec<ColumnSpec> {
     [&CURVE_HEAD[..], &targets[..], &measured[..]].concat()
 }
 
-/// The columns of a table, given its header row: the wide form of `responses` is known by its column names.
+/// The columns of a table, given its header row: the form of `ears` and of `responses` is known by its column names.
 #[must_use]
 pub fn columns_for(table: TableName, header: &[String]) -> Vec<ColumnSpec> {
     match table {
         TableName::Fittings => FITTINGS.to_vec(),
-        TableName::Ears => ears(),
         TableName::Outcomes => OUTCOMES.to_vec(),
-        TableName::Responses => {
-            if is_wide(header) {
-                responses_wide()
-            } else {
-                responses_long()
-            }
-        }
+        TableName::Ears => match Form::of(table, header) {
+            Form::Long => ears_long(),
+            Form::Wide => ears(),
+        },
+        TableName::Responses => match Form::of(table, header) {
+            Form::Long => responses_long(),
+            Form::Wide => responses_wide(),
+        },
     }
 }
 
-/// Whether a header row of `responses` is of the wide form.
-#[must_use]
-pub fn is_wide(header: &[String]) -> bool {
-    header
-        .iter()
-        .any(|name| MEASURED.contains(&name.as_str()) || TARGETS.contains(&name.as_str()))
+/// How the ten frequencies stand in a table that has them.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Form {
+    /// A row a frequency.
+    Long,
+    /// All frequencies side by side in one row; also a table without frequencies.
+    Wide,
+}
+
+impl Form {
+    /// The form of a table, given its header row. The forms of older deliveries stand where nothing speaks for the
+    /// other: `responses` is long, `ears` is wide.
+    #[must_use]
+    pub fn of(table: TableName, header: &[String]) -> Self {
+        let names = |wanted: &str| header.iter().any(|name| name == wanted);
+        let long = match table {
+            TableName::Fittings | TableName::Outcomes => false,
+            TableName::Ears => names(FREQUENCY) && names(THRESHOLD),
+            TableName::Responses => !TARGETS.iter().chain(&MEASURED).any(|name| names(name)),
+        };
+        if long { Self::Long } else { Self::Wide }
+    }
 }
 
 /// Whether a name is that of a further grouping label: `x_` and 1-30 of a-z, 0-9 and `_`.

@@ -26,6 +26,8 @@ pub struct FileRead {
     pub header: Vec<String>,
     /// How a column map reads the file; none where it is ours as it stands.
     pub mapped: Option<MappedFile>,
+    /// Hash of what a column map says of its resources, where it holds FHIR.
+    pub fhir: Option<String>,
 }
 
 /// What a column map says of a file.
@@ -38,6 +40,12 @@ pub struct MappedFile {
 }
 
 impl FileRead {
+    /// Hash of what a column map makes of the file; none where it is ours as it stands.
+    pub(super) fn read_by(&self) -> Option<&str> {
+        let mapped = self.mapped.as_ref().map(|mapped| mapped.hash.as_str());
+        mapped.or(self.fhir.as_deref())
+    }
+
     /// A column of the header as a sentence names it: by our name, and the sender's where there is one.
     #[must_use]
     pub fn column_in_words(&self, position: usize) -> Option<String> {

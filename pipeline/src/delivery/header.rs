@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use super::columns::{ColumnSpec, columns_for, is_label_column, is_wide};
+use super::columns::{ColumnSpec, Form, columns_for, is_label_column};
 use super::source::{DeliveryFile, Source};
 use crate::error::PipelineError;
 use crate::map::translate::Translation;
@@ -21,8 +21,8 @@ pub(crate) struct Header {
     pub(crate) positions: Vec<Option<usize>>,
     /// Further labels: position among the names, and number of the label column.
     pub(crate) labels: Vec<(usize, u16)>,
-    /// Whether the table is in the wide form.
-    pub(crate) wide: bool,
+    /// Whether frequencies stand side by side or in rows of their own.
+    pub(crate) form: Form,
     /// Positions in the file of columns whose values are never written anywhere: such as become pseudonyms, and such as
     /// a column map leaves out.
     pub(crate) hidden: Vec<usize>,
@@ -141,7 +141,7 @@ impl Header {
             }
         }
         Ok(Self {
-            wide: table == TableName::Responses && is_wide(&names),
+            form: Form::of(table, &names),
             names,
             specs,
             positions,

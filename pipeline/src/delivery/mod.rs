@@ -4,6 +4,8 @@ mod blocks;
 mod cells;
 pub mod columns;
 pub mod data_package;
+mod ear_points;
+mod fhir_rows;
 mod file_read;
 mod header;
 mod instruments;
@@ -157,9 +159,9 @@ impl Unsettled {
         let mut parts: Vec<String> = self
             .files
             .iter()
-            .map(|file| match &file.mapped {
+            .map(|file| match file.read_by() {
                 None => format!("{}:{}\n", file.table.word(), file.hash),
-                Some(map) => format!("{}:{}:{}\n", file.table.word(), file.hash, map.hash),
+                Some(map) => format!("{}:{}:{map}\n", file.table.word(), file.hash),
             })
             .collect();
         parts.sort();
@@ -400,10 +402,11 @@ fn each_file<T: Send>(
             }
             batches = next?;
         }
+        reading.notes.extend(source.notes());
         if passed_over > 0 {
             let about = format!("{}: {passed_over} of {}", file.name, rows + passed_over);
             reading.notes.push((Rule::PassedOver, about));
-        } else if rows == 0 {
+        } else if rows == 0 && file.fhir.is_none() {
             reading.notes.push((Rule::HeaderOnly, file.name.clone()));
         }
         reading.files.push(FileRead {
@@ -422,6 +425,7 @@ fn each_file<T: Send>(
                     .unwrap_or_default(),
             }),
             header: header.names,
+            fhir: file.fhir.as_ref().map(|fhir| fhir.source.hash()),
         });
         progress(file.bytes);
     }

@@ -147,7 +147,11 @@ impl ParquetRows {
             self.waiting = Some(texts);
         }
         self.next_row = first_row.saturating_add(u32::try_from(records.len()).unwrap_or(u32::MAX));
-        Ok(Some(RowBatch::Fields { records, first_row }))
+        Ok(Some(RowBatch::Fields {
+            records,
+            first_row,
+            faults: Vec::new(),
+        }))
     }
 }
 

@@ -192,7 +192,10 @@ fn raw_row(
         (Some(fields), _) => joined(separator, fields.iter().map(AsRef::<[u8]>::as_ref)),
     };
     RawRow {
-        byte: text.map(|text| text.byte),
+        // A record that was made out of something longer knows where that begins.
+        byte: text
+            .map(|text| text.byte)
+            .or_else(|| record.position().map(csv::Position::byte)),
         text: String::from_utf8_lossy(&bytes).into_owned(),
         exact,
         record: None,

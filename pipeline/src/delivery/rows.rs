@@ -5,6 +5,8 @@ use std::collections::HashMap;
 use csv::ByteRecord;
 
 use super::cells::{Cells, Fault};
+use super::columns::Form;
+use super::ear_points;
 use super::header::Header;
 use super::instruments::Instruments;
 use super::source::{RowBatch, RowFault};
@@ -37,7 +39,7 @@ pub(crate) struct Parsed<T> {
 }
 
 /// Reads the rows of a batch one by one; `row` adds records or says which rule the row breaks.
-fn each_row<T>(
+pub(super) fn each_row<T>(
     table: TableName,
     file: u16,
     header: &Header,
@@ -74,9 +76,12 @@ fn each_row<T>(
         };
         *rows_read += 1;
         let place = Place { file, line };
-        let read = record
-            .and_then(|record| Cells::new(header, record))
-            .and_then(|cells| row(&cells, place, records));
+        let read = match batch.fault(line) {
+            Some(fault) => Err(fault),
+            None => record
+                .and_then(|record| Cells::new(header, record))
+                .and_then(|cells| row(&cells, place, records)),
+        };
         if let Err(Fault { column, rule }) = read {
             issues.push(RowIssue {
                 table,
@@ -91,7 +96,7 @@ fn each_row<T>(
 }
 
 /// Numbers fittings by id; remembers the last, since rows of a fitting mostly stand together.
-struct Finder<'a> {
+pub(super) struct Finder<'a> {
     known: &'a Known<'a>,
     strangers: HashMap<Box<str>, u32>,
     last_id: Vec<u8>,
@@ -99,7 +104,7 @@ struct Finder<'a> {
 }
 
 impl<'a> Finder<'a> {
-    fn new(known: &'a Known<'a>) -> Self {
+    pub(super) fn new(known: &'a Known<'a>) -> Self {
         Self {
             known,
             strangers: HashMap::new(),
@@ -108,7 +113,7 @@ impl<'a> Finder<'a> {
         }
     }
 
-    fn number(&mut self, cells: &Cells<'_>, column: usize) -> Result<u32, Fault> {
+    pub(super) fn number(&mut self, cells: &Cells<'_>, column: usize) -> Result<u32, Fault> {
         let text = cells.text(column);
         if !text.is_empty() && text == self.last_id.as_slice() {
             return Ok(self.last_number);
@@ -132,7 +137,7 @@ impl<'a> Finder<'a> {
     }
 
     /// Ids of strangers in order of their numbers.
-    fn into_strangers(self) -> Vec<Box<str>> {
+    pub(super) fn into_strangers(self) -> Vec<Box<str>> {
         let mut numbered: Vec<(u32, Box<str>)> = self
             .strangers
             .into_iter()
@@ -202,31 +207,25 @@ fn labels(cells: &Cells<'_>, header: &Header) -> Result<Vec<(u16, Box<str>)>, Fa
     Ok(labels)
 }
 
-/// Reads rows of `ears`.
+/// Reads rows of `ears`, long or wide.
 pub(crate) fn ears(
     file: u16,
     header: &Header,
     batch: &RowBatch,
     known: &Known<'_>,
 ) -> Parsed<EarRecord> {
+    if header.form == Form::Long {
+        return ear_points::ears(file, header, batch, known);
+    }
     let mut finder = Finder::new(known);
     let mut parsed = each_row(TableName::Ears, file, header, batch, |cells, place, out| {
-        let mut record = EarRecord {
-            fitting: finder.number(cells, 0)?,
-            ear: cells.required_word(1, Ear::from_word)?,
-            fitted: cells.required_word(2, Truth::from_word)? == Truth::True,
-            thresholds: [0; N_FREQUENCIES],
-            tested: 0,
-            censored: 0,
-            coupling: None,
-            style: None,
-            place,
-        };
-        for (position, slot) in record.thresholds.iter_mut().enumerate() {
+        let fitting = finder.number(cells, 0)?;
+        let ear = cells.required_word(1, Ear::from_word)?;
+        let mut record = EarRecord::new(fitting, ear, place);
+        record.fitted = Some(cells.required_word(2, Truth::from_word)? == Truth::True);
+        for position in 0..N_FREQUENCIES {
             if let Some((threshold, censored)) = cells.threshold(3 + position)? {
-                *slot = threshold;
-                record.tested |= 1 << position;
-                record.censored |= u16::from(censored) << position;
+                record.set(position, threshold, censored);
             }
         }
         record.coupling = cells.word(3 + N_FREQUENCIES, Coupling::from_word)?;
@@ -246,7 +245,7 @@ pub(crate) fn responses(
     known: &Known<'_>,
 ) -> Parsed<Curve> {
     let mut finder = Finder::new(known);
-    let wide = header.wide;
+    let wide = header.form == Form::Wide;
     let mut parsed = each_row(
         TableName::Responses,
         file,

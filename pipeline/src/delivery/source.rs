@@ -9,8 +9,11 @@ use std::sync::{Arc, Mutex};
 use csv::ByteRecord;
 
 use super::blocks::{Block, BlockFault, BlockReader, LONGEST_RECORD};
+use super::cells::Fault;
+use super::fhir_rows::FhirRows;
 use super::parquet_rows::ParquetRows;
 use crate::error::PipelineError;
+use crate::fhir::files::FhirFile;
 use crate::map::files::Mapped;
 use crate::rules::Rule;
 use crate::vocabulary::TableName;
@@ -39,6 +42,8 @@ pub struct DeliveryFile {
     pub bytes: u64,
     /// How a column map reads it; none where it is ours as it stands.
     pub mapped: Option<Mapped>,
+    /// How it is read where it holds FHIR resources.
+    pub fhir: Option<FhirFile>,
 }
 
 /// How a file is packed.
@@ -52,6 +57,19 @@ pub enum Packing {
     CsvZstd,
     /// Parquet.
     Parquet,
+    /// JSON text.
+    Json,
+    /// JSON text, gzip.
+    JsonGzip,
+    /// JSON text, zstd.
+    JsonZstd,
+}
+
+impl Packing {
+    /// Whether the text has to be unpacked.
+    pub(crate) fn is_packed(self) -> bool {
+        !matches!(self, Self::Csv | Self::Json)
+    }
 }
 
 impl DeliveryFile {
@@ -79,6 +97,7 @@ impl DeliveryFile {
             separator: b',',
             bytes,
             mapped: None,
+            fhir: None,
         })
     }
 }
@@ -96,14 +115,29 @@ pub(crate) enum RowBatch {
     Fields {
         records: Vec<ByteRecord>,
         first_row: u32,
+        /// Rows that break a rule by what they were made of, whatever their fields say.
+        faults: Vec<(u32, Fault)>,
     },
 }
 
 impl RowBatch {
+    /// The rule that a row breaks before its fields are looked at.
+    pub(crate) fn fault(&self, line: u32) -> Option<Fault> {
+        match self {
+            Self::Text { .. } => None,
+            Self::Fields { faults, .. } => {
+                let at = faults.binary_search_by_key(&line, |(row, _)| *row).ok()?;
+                faults.get(at).map(|(_, fault)| *fault)
+            }
+        }
+    }
+
     /// The lines on which rows of the batch may begin.
     pub(crate) fn lines(&self) -> RangeInclusive<u32> {
         match self {
-            Self::Fields { records, first_row } => {
+            Self::Fields {
+                records, first_row, ..
+            } => {
                 let rows = u32::try_from(records.len()).unwrap_or(u32::MAX);
                 *first_row..=first_row.saturating_add(rows)
             }
@@ -131,7 +165,9 @@ impl RowBatch {
         mut row: impl FnMut(u32, &ByteRecord, Option<RowText<'_>>),
     ) -> Result<(), RowFault> {
         match self {
-            Self::Fields { records, first_row } => {
+            Self::Fields {
+                records, first_row, ..
+            } => {
                 for (record, line) in records.iter().zip(*first_row..) {
                     if record.as_slice().len() > LONGEST_RECORD {
                         return Err(RowFault {
@@ -260,6 +296,7 @@ enum Body {
         first: Option<Block>,
     },
     Parquet(Box<ParquetRows>),
+    Fhir(Box<FhirRows>),
 }
 
 /// Hashes what passes through.
@@ -331,21 +368,32 @@ impl Source {
             .saturating_mul(GROWTH_LIMIT)
             .saturating_add(GROWTH_FLOOR);
         let reader: Box<dyn Read + Send> = match file.packing {
-            Packing::Csv => Box::new(hashing),
-            Packing::CsvGzip => Box::new(Bounded {
+            Packing::Csv | Packing::Json => Box::new(hashing),
+            Packing::CsvGzip | Packing::JsonGzip => Box::new(Bounded {
                 inner: flate2::bufread::MultiGzDecoder::new(BufReader::with_capacity(
                     1 << 16,
                     hashing,
                 )),
                 left: bound,
             }),
-            Packing::CsvZstd => Box::new(Bounded {
+            Packing::CsvZstd | Packing::JsonZstd => Box::new(Bounded {
                 inner: zstd::Decoder::new(hashing)
                     .map_err(|_| PipelineError::refused(Rule::DamagedFile, &file.path, None, ""))?,
                 left: bound,
             }),
             Packing::Parquet => return Self::open_parquet(file, hashing, hash, bound),
         };
+        if let Some(fhir) = &file.fhir {
+            let rows = FhirRows::new(reader, file.table, fhir);
+            let header = rows.header();
+            return Ok(Self {
+                file: file.clone(),
+                typed: vec![false; header.len()],
+                header,
+                body: Body::Fhir(Box::new(rows)),
+                hash,
+            });
+        }
         let mut blocks = BlockReader::new(reader, block_size, file.separator);
         let first = next_block(&mut blocks, file)?;
         let Some(mut first) = first else {
@@ -410,6 +458,15 @@ impl Source {
                 Ok(block.map(|block| RowBatch::Text { block, separator }))
             }
             Body::Parquet(rows) => rows.next_batch(),
+            Body::Fhir(rows) => rows.next_batch(&self.file),
+        }
+    }
+
+    /// What was passed over, once all is read.
+    pub(crate) fn notes(&self) -> Vec<(Rule, String)> {
+        match &self.body {
+            Body::Text { .. } | Body::Parquet(_) => Vec::new(),
+            Body::Fhir(rows) => rows.notes(&self.file.name),
         }
     }
 

@@ -69,6 +69,7 @@ impl WaitingRows {
         };
         let batch = RowBatch::Fields {
             first_row: u32::try_from(numbers.len()).unwrap_or(u32::MAX),
+            faults: Vec::new(),
             records: records
                 .iter()
                 .map(|(_, record)| as_fields(record, names))

@@ -18,7 +18,7 @@ pub(super) struct Fault {
 
 /// The first fault of a map.
 pub(super) fn check(map: &ColumnMap) -> Result<(), Fault> {
-    if map.sources.is_empty() {
+    if map.sources.is_empty() && map.fhir.is_empty() {
         return Err(Fault {
             at: vec![Step::Key("source".to_owned())],
             what:
@@ -28,6 +28,12 @@ pub(super) fn check(map: &ColumnMap) -> Result<(), Fault> {
     }
     for (source, position) in map.sources.iter().zip(0..) {
         Checked::new(source, position).check()?;
+    }
+    for (source, position) in map.fhir.iter().zip(0..) {
+        source.validate().map_err(|error| Fault {
+            at: vec![Step::Key("fhir".to_owned()), Step::Entry(position)],
+            what: error.to_string(),
+        })?;
     }
     for (name, position) in map.identity.pseudonymise.iter().zip(0..) {
         let known = TableName::ALL

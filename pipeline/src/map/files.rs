@@ -6,7 +6,9 @@ use std::sync::Arc;
 use super::{ColumnMap, SourceMap};
 use crate::delivery::{Delivery, DeliveryFile, Packing};
 use crate::error::PipelineError;
+use crate::fhir;
 use crate::rules::Rule;
+use crate::table_schema::DESCRIPTOR;
 
 /// How a file is read by a map.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -27,7 +29,8 @@ struct Entry {
 ///
 /// # Errors
 /// [`PipelineError::Read`] where the folder cannot be read; a refusal by `unmatched-files` where a pattern fits no file,
-/// by `unmapped-file` where a file is named like a table and no source reads it.
+/// by `unmapped-file` where a file is named like a table and no source reads it. A map of FHIR resources alone leaves such
+/// files to be read as they stand.
 pub(crate) fn open(folder: &Path, map: &ColumnMap) -> Result<Delivery, PipelineError> {
     let read = |source| PipelineError::read(folder, source);
     let mut entries = Vec::new();
@@ -52,31 +55,55 @@ pub(crate) fn open(folder: &Path, map: &ColumnMap) -> Result<Delivery, PipelineE
             }
         }
     }
+    for pattern in map.fhir.iter().flat_map(|source| &source.files) {
+        if !entries
+            .iter()
+            .any(|entry| entry.path.is_file() && fhir::files::is_meant(pattern, &entry.name))
+        {
+            return Err(PipelineError::refused(
+                Rule::UnmatchedFiles,
+                folder,
+                None,
+                &format!("\"{pattern}\""),
+            ));
+        }
+    }
     let mut files = Vec::new();
     let mut not_read = Vec::new();
     for entry in entries {
+        let resources = fhir::files::recognise(&entry.path, &map.fhir)?;
+        if !resources.is_empty() {
+            files.extend(resources);
+            continue;
+        }
         let beside: Vec<Arc<SourceMap>> = sources
             .iter()
             .filter(|source| source.files.iter().any(|pattern| reads(pattern, &entry)))
             .cloned()
             .collect();
         if beside.is_empty() {
-            let is_plain =
-                DeliveryFile::recognise(&entry.path, 0).is_some() && entry.path.is_file();
-            if is_plain {
-                return Err(PipelineError::refused(
-                    Rule::UnmappedFile,
-                    &entry.path,
-                    None,
-                    "",
-                ));
+            match DeliveryFile::recognise(&entry.path, 0) {
+                Some(plain) if entry.path.is_file() && sources.is_empty() => {
+                    files.push(DeliveryFile {
+                        bytes: size(&entry.path)?,
+                        ..plain
+                    });
+                }
+                Some(_) if entry.path.is_file() => {
+                    return Err(PipelineError::refused(
+                        Rule::UnmappedFile,
+                        &entry.path,
+                        None,
+                        "",
+                    ));
+                }
+                // The descriptor of a delivery belongs to it, though nothing is read from it.
+                _ if entry.name == DESCRIPTOR => {}
+                _ => not_read.push(entry.name),
             }
-            not_read.push(entry.name);
             continue;
         }
-        let bytes = std::fs::metadata(&entry.path)
-            .map_err(|source| PipelineError::read(&entry.path, source))?
-            .len();
+        let bytes = size(&entry.path)?;
         for source in &beside {
             let of_table = beside.iter().filter(|other| other.table == source.table);
             // The name in the account; rows set aside are found again by it, so it is one of its own in its table.
@@ -92,6 +119,7 @@ pub(crate) fn open(folder: &Path, map: &ColumnMap) -> Result<Delivery, PipelineE
                 packing: packing(&entry.name).unwrap_or(Packing::Csv),
                 separator: source.separator,
                 bytes,
+                fhir: None,
                 mapped: Some(Mapped {
                     source: Arc::clone(source),
                     beside: beside.clone(),
@@ -101,11 +129,25 @@ pub(crate) fn open(folder: &Path, map: &ColumnMap) -> Result<Delivery, PipelineE
     }
     files.sort();
     not_read.sort();
+    if files.is_empty() {
+        return Err(PipelineError::refused(
+            Rule::MissingTable,
+            folder,
+            None,
+            "fittings",
+        ));
+    }
     Ok(Delivery {
         folder: folder.to_path_buf(),
         files,
         not_read,
     })
+}
+
+fn size(path: &Path) -> Result<u64, PipelineError> {
+    std::fs::metadata(path)
+        .map(|metadata| metadata.len())
+        .map_err(|source| PipelineError::read(path, source))
 }
 
 /// Whether a pattern means a file of the folder that can be read.
@@ -133,7 +175,7 @@ pub(super) fn packing(name: &str) -> Option<Packing> {
 }
 
 /// Whether a name fits a pattern in which `*` stands for any run of characters.
-fn fits(pattern: &str, name: &str) -> bool {
+pub(crate) fn fits(pattern: &str, name: &str) -> bool {
     let mut parts = pattern.split('*');
     let first = parts.next().unwrap_or_default();
     let Some(mut rest) = name.strip_prefix(first) else {

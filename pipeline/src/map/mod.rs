@@ -22,6 +22,7 @@ use serde::{Deserialize, Serialize};
 
 pub use dates::DateForm;
 
+use crate::fhir::FhirSource;
 use crate::vocabulary::TableName;
 
 /// An error in a column map.
@@ -68,7 +69,8 @@ pub struct ColumnMap {
     pub sources: Vec<SourceMap>,
     /// What becomes a keyed pseudonym on the way in.
     pub identity: IdentityMap,
-    // Entries for FHIR resources, `[[fhir]]`, are a field here; their struct belongs to the module that reads them.
+    /// Files of FHIR resources, and what their codes mean.
+    pub fhir: Vec<FhirSource>,
 }
 
 /// What a map says of identities.

@@ -4,6 +4,7 @@
 use rayon::prelude::*;
 
 use super::curves::{each_row_place, join_curves, rows_of_curves, settle_curves};
+use super::ears::{Came, SettledEars, set_aside, settle_ears};
 use super::{Waited, count, settle};
 use crate::records::{Answer, Curve, EarRecord, Fitting, Place, RowIssue};
 use crate::rules::Rule;
@@ -60,7 +61,7 @@ impl Arrival {
         ears.retain_mut(|record| {
             let found = renumber(&mut record.fitting);
             if !found {
-                issues.push(issue(TableName::Ears, record.place, Rule::Orphan));
+                set_aside(record, Rule::Orphan, &mut issues);
             }
             found
         });
@@ -91,24 +92,39 @@ impl Arrival {
         }
     }
 
-    /// Settles the ears.
+    /// Settles the ears. Parts of ears of which nothing says yet whether they were fitted are left.
     pub(super) fn settle_ears(&mut self, standing: &mut Standing) {
-        let mut ears = std::mem::take(&mut self.ears);
+        let ears = std::mem::take(&mut self.ears);
+        let settled = self.settled_ears(ears, standing, Came::After);
+        standing.rows[TableName::Ears as usize] = settled.rows_stored;
+        standing.ears = settled.ears;
+        self.ears = settled.left;
+    }
+
+    /// Settles the parts of ears that were left, once the ears of every delivery are there: what came before the row that
+    /// says whether the ear was fitted adds to it, and replaces nothing.
+    pub(super) fn settle_ears_left(&mut self, standing: &mut Standing) {
+        let left = std::mem::take(&mut self.ears);
+        if left.is_empty() {
+            return;
+        }
+        let settled = self.settled_ears(left, standing, Came::Before);
+        standing.ears = settled.ears;
+        for part in &settled.left {
+            set_aside(part, Rule::OrphanEar, &mut self.waited.issues);
+        }
+    }
+
+    fn settled_ears(
+        &mut self,
+        mut ears: Vec<EarRecord>,
+        standing: &mut Standing,
+        came: Came,
+    ) -> SettledEars {
         ears.extend(std::mem::take(&mut standing.ears).into_iter().map(stored));
-        ears.par_sort_unstable_by_key(|record| (record.fitting, record.ear, record.place));
-        let settled = settle(
-            ears,
-            |a, b| (a.fitting, a.ear) == (b.fitting, b.ear),
-            EarRecord::says_the_same,
-            |record| record.place,
-        );
-        self.contradictions(
-            TableName::Ears,
-            settled.contradictions.iter().map(|r| r.place),
-        );
+        let settled = settle_ears(ears, came, &mut self.waited.issues);
         self.waited.exact_repeats[TableName::Ears as usize] += settled.repeats;
-        standing.rows[TableName::Ears as usize] = count(&settled.kept, |record| record.place);
-        standing.ears = settled.kept;
+        settled
     }
 
     /// Settles the curves, once every ear is there.

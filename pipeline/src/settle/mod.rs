@@ -3,6 +3,7 @@
 
 mod arrival;
 mod curves;
+mod ears;
 
 use crate::delivery::{STRANGER, Unsettled, WaitingRows};
 use crate::records::{Fitting, Labels, Place, Records, RowIssue};
@@ -155,6 +156,9 @@ pub fn settle_delivery(unsettled: Unsettled, waiting: Vec<WaitingRows>, old: Rec
     // Table by table, since a row may have come before the ear that it belongs to.
     for arrival in &mut arrivals {
         arrival.settle_ears(&mut standing);
+    }
+    for arrival in &mut arrivals {
+        arrival.settle_ears_left(&mut standing);
     }
     for arrival in &mut arrivals {
         arrival.settle_curves(&mut standing, &merged.fittings);

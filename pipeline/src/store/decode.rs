@@ -18,9 +18,7 @@ use crate::delivery::ITEM_SEPARATOR;
 use crate::error::PipelineError;
 use crate::quarter::Quarter;
 use crate::records::{Answer, Curve, CurveKey, EarRecord, Fitting, Place, Records};
-use crate::vocabulary::{
-    Coupling, Ear, Experience, FREQUENCIES, N_FREQUENCIES, Quantity, Referral, Stage,
-};
+use crate::vocabulary::{Coupling, Ear, Experience, FREQUENCIES, Quantity, Referral, Stage};
 
 const STORE: Place = Place {
     file: Place::STORE,
@@ -317,33 +315,20 @@ fn read_ears(
         .map(|frequency| reader.flags(&format!("no_response_{frequency}")))
         .collect::<Result<_, _>>()?;
     for row in 0..reader.batch.num_rows() {
-        let mut record = EarRecord {
-            fitting: number(ids.at(row)).ok_or_else(|| reader.unknown("fitting"))?,
-            ear: ears
-                .at(row)
-                .and_then(|w| Ear::from_word(w.as_bytes()))
-                .ok_or_else(|| reader.unknown("ear"))?,
-            fitted: fitted.value(row),
-            thresholds: [0; N_FREQUENCIES],
-            tested: 0,
-            censored: 0,
-            coupling: couplings
-                .at(row)
-                .and_then(|w| Coupling::from_word(w.as_bytes())),
-            style: styles.at(row).map(Into::into),
-            place: STORE,
-        };
-        for (position, ((slot, values), limits)) in record
-            .thresholds
-            .iter_mut()
-            .zip(&thresholds)
-            .zip(&limits)
-            .enumerate()
-        {
+        let fitting = number(ids.at(row)).ok_or_else(|| reader.unknown("fitting"))?;
+        let ear = ears
+            .at(row)
+            .and_then(|w| Ear::from_word(w.as_bytes()))
+            .ok_or_else(|| reader.unknown("ear"))?;
+        let mut record = EarRecord::new(fitting, ear, STORE);
+        record.fitted = Some(fitted.value(row));
+        record.coupling = couplings
+            .at(row)
+            .and_then(|w| Coupling::from_word(w.as_bytes()));
+        record.style = styles.at(row).map(Into::into);
+        for (position, (values, limits)) in thresholds.iter().zip(&limits).enumerate() {
             if let Some(value) = short(values, row) {
-                *slot = value;
-                record.tested |= 1 << position;
-                record.censored |= u16::from(!limits.is_null(row) && limits.value(row)) << position;
+                record.set(position, value, !limits.is_null(row) && limits.value(row));
             }
         }
         out.push(record);

@@ -237,7 +237,7 @@ impl<'a> Encoder<'a> {
             self.ear_style.array(rows.iter().copied())?,
         ];
         let mut columns = self.group_columns(&numbers, own, false)?;
-        let fitted: BooleanArray = ears.iter().map(|record| Some(record.fitted)).collect();
+        let fitted: BooleanArray = ears.iter().map(|r| Some(r.fitted == Some(true))).collect();
         columns.push(Arc::new(fitted));
         columns.push(labels_of(ears.iter().map(|record| configuration(record)))?);
         for position in 0..N_FREQUENCIES {
@@ -288,7 +288,7 @@ impl<'a> Encoder<'a> {
                     self.records
                         .ears
                         .get(*row as usize)
-                        .is_some_and(|r| r.fitted),
+                        .is_some_and(|r| r.fitted == Some(true)),
                 )
             })
             .collect();

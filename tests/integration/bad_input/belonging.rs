@@ -93,6 +93,63 @@ pub(super) fn orphans(out: &mut Spoiled) {
     out.good("responses-wide.csv", "F1,left,first,REIG,50,10,,12,22");
 }
 
+/// The long form of ears: a row a threshold.
+pub(super) fn ear_points(out: &mut Spoiled) {
+    out.file(
+        "ears-long.csv",
+        "fitting_id,ear,frequency_hz,threshold,fitted,coupling",
+    );
+    let file = "ears-long.csv";
+    // The wide row of F1 says nothing of 750 Hz.
+    out.good(file, "F1,left,750,30,,");
+    let kept = "250, 500, 750, 1000, 1500, 2000, 3000, 4000, 6000, 8000 Hz";
+    let (rule, column) = ("frequency-not-kept", "frequency_hz");
+    out.bad(file, "F1,left,1375,30,,", column, rule, kept, "1375");
+    let says = "is not a whole number";
+    out.bad(
+        file,
+        "F1,left,750.5,30,,",
+        column,
+        "not-whole",
+        says,
+        "750.5",
+    );
+    let says = "is blank";
+    out.bad(file, "F1,left,1500,,,", "threshold", "required", says, "");
+    out.bad(file, "F1,left,,30,,", column, "required", says, "");
+    let (rule, says) = ("out-of-range", "or >110 for no response at 110");
+    out.bad(
+        file,
+        "F1,left,1500,120.5,,",
+        "threshold",
+        rule,
+        says,
+        "120.5",
+    );
+    out.bad(file, "F1,left,1500,>95,,", "threshold", rule, says, ">95");
+    let (rule, says) = ("unknown-word", "(false, true)");
+    out.bad(
+        file,
+        "F1,left,1500,30,perhaps,",
+        "fitted",
+        rule,
+        says,
+        "perhaps",
+    );
+
+    // Nothing says of the right ear of F9 whether it was fitted; of its left ear one row does.
+    out.good("fittings.csv", &fitting(0, "F9"));
+    out.good(file, "F9,left,500,25,,");
+    out.good(file, "F9,left,1000,30,true,");
+    let (rule, says) = ("orphan-ear", "says whether it was fitted");
+    out.bad(file, "F9,right,500,25,,", "", rule, says, "F9");
+    out.bad(file, "F9,right,500,25,,open", "", rule, says, "F9");
+    disputed(out, file, "F9,left,2000,>110,,", "F9");
+    disputed(out, file, "F9,left,2000,110,,", "F9");
+    disputed(out, file, "F9,left,3000,30,,vented", "F9");
+    disputed(out, file, "F9,left,4000,30,,closed", "F9");
+}
+
 /// A row that another one contradicts.
 fn disputed(out: &mut Spoiled, file: &str, row: &str, secret: &str) {
     out.bad(file, row, "", "contradiction", "both are set aside", secret);

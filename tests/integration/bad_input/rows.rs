@@ -52,6 +52,7 @@ pub(super) fn spoiled() -> Spoiled {
     dates_words_and_labels(&mut out);
     belonging::orphans(&mut out);
     belonging::contradictions(&mut out);
+    belonging::ear_points(&mut out);
     out
 }
 

@@ -96,6 +96,7 @@ fn readable(path: &Path) -> Result<Option<DeliveryFile>, PipelineError> {
         separator: b',',
         bytes,
         mapped: None,
+        fhir: None,
     }))
 }
 

@@ -18,6 +18,7 @@ fn translation(map: &str, header: &str) -> Result<Translation, String> {
         separator: b',',
         bytes: 1,
         mapped: None,
+        fhir: None,
     };
     let header: Vec<String> = header.split(',').map(str::to_owned).collect();
     let mapped = Mapped {
