@@ -6,6 +6,7 @@ use std::path::Path;
 use crate::again;
 use crate::delivery::{self, Delivery, FileRead, Unsettled};
 use crate::error::PipelineError;
+use crate::identity::same_as_before;
 use crate::intake::Intake;
 use crate::records::{Records, RowIssue};
 use crate::rules::Rule;
@@ -71,7 +72,7 @@ impl Judgement {
         }
     }
 
-    fn entry(&self) -> DeliveryEntry {
+    fn entry(&self, intake: &Intake<'_>) -> DeliveryEntry {
         DeliveryEntry {
             snapshot: String::new(),
             hash: self.hash.clone(),
@@ -96,6 +97,7 @@ impl Judgement {
                 })
                 .collect(),
             set_aside: None,
+            pseudonyms: intake.pseudonyms.map(Into::into),
         }
     }
 }
@@ -138,7 +140,9 @@ pub fn ingest(
 ) -> Result<Ingested, PipelineError> {
     // A cohort that is there is locked at once. One that is not is begun only when the delivery has been read: a
     // refused delivery leaves no folder behind.
-    let is_there = opened(cohort_folder)?.is_some();
+    let there = opened(cohort_folder)?;
+    same_as_before(there.as_ref(), intake)?;
+    let is_there = there.is_some();
     let early = is_there
         .then(|| WriteLock::take(cohort_folder))
         .transpose()?;
@@ -149,6 +153,7 @@ pub fn ingest(
     };
     // Only what is seen under the lock counts.
     let before = opened(cohort_folder)?;
+    same_as_before(before.as_ref(), intake)?;
     let hash = unsettled.content_hash();
     let known = before.as_ref().and_then(|cohort| {
         let deliveries = &cohort.manifest.deliveries;
@@ -199,10 +204,11 @@ pub fn ingest(
         before: before.as_ref().map(|cohort| &cohort.manifest),
         records: &records,
         replaced: &replaced,
-        delivery: judgement.entry(),
+        delivery: judgement.entry(intake),
         again: known.map(|(_, position, _)| position),
         issues: &judgement.issues,
         files: &judgement.files,
+        dates: intake.dates(),
     };
     let manifest = snapshot.commit(&lock, &|rows| progress(Progress::Written(rows)))?;
     Ok(Ingested {

@@ -10,6 +10,7 @@ use fitcohort_pipeline::ingest::{self, Judgement};
 use fitcohort_pipeline::intake::Intake;
 use fitcohort_pipeline::store::write_set_aside_csv;
 
+use super::identity::Identity;
 use crate::cli::Common;
 use crate::console::{Console, IngestBars};
 use crate::failure::Failure;
@@ -20,6 +21,7 @@ use crate::failure::Failure;
 Examples:
   fitcohort check exports/2026-Q3
   fitcohort check exports/2026-Q3 --set-aside-csv set-aside.csv
+  fitcohort check exports/2026-Q3 --pseudonymise patient_id,fitting_id --key-file ../practice.key
 
 A delivery is a folder with fittings, ears, responses and outcomes as .csv, .csv.gz, .csv.zst or .parquet, each in one
 file or several (responses-1.csv, responses-2.csv).")]
@@ -30,6 +32,9 @@ pub(crate) struct Arguments {
     /// Write the rows set aside to a CSV file: file, line, column, rule and sentence
     #[arg(long, value_name = "FILE")]
     pub(crate) set_aside_csv: Option<PathBuf>,
+    /// Identities
+    #[command(flatten)]
+    pub(crate) identity: Identity,
 }
 
 pub(crate) fn run(
@@ -39,8 +44,14 @@ pub(crate) fn run(
 ) -> Result<(), Failure> {
     let plan = common.plan()?;
     plan.validate()?;
+    let pseudonyms = arguments.identity.pseudonyms()?;
+    let intake = Intake {
+        pseudonyms: pseudonyms.as_ref(),
+        year_only: arguments.identity.year_only,
+        ..Intake::plain(&plan)
+    };
     let bars = IngestBars::new(console);
-    let judgement = ingest::check(&arguments.delivery, &Intake::plain(&plan), &|progress| {
+    let judgement = ingest::check(&arguments.delivery, &intake, &|progress| {
         bars.update(progress)
     })?;
     bars.finish();

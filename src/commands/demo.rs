@@ -5,6 +5,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 use clap::Args;
+use fitcohort_pipeline::intake::Intake;
 use fitcohort_pipeline::store::Cohort;
 use fitcohort_queries::review::{Reader, Review};
 use fitcohort_synthetic_data::Scenario;
@@ -51,7 +52,7 @@ pub(crate) fn run(
         common.seed.unwrap_or(synthesize::DEFAULT_SEED),
     );
     synthesize::write(&scenario, &delivery, console)?;
-    let ingested = ingest::add(&delivery, &cohort, &plan, console)?;
+    let ingested = ingest::add(&delivery, &cohort, &Intake::plain(&plan), console)?;
     let opened = Cohort::open(&cohort)?;
     let reviews = report::write(&opened, &plan, &Reader::ALL, None, &reports, console)?;
     let set_aside = ingested.judgement.issues.len();

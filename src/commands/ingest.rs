@@ -5,10 +5,10 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 use fitcohort_pipeline::ingest::{self, Ingested};
 use fitcohort_pipeline::intake::Intake;
-use fitcohort_pipeline::plan::Plan;
 use fitcohort_pipeline::store::write_set_aside_csv;
 
 use super::check;
+use super::identity::Identity;
 use crate::cli::Common;
 use crate::console::{Console, IngestBars};
 use crate::failure::Failure;
@@ -19,6 +19,8 @@ use crate::failure::Failure;
 Examples:
   fitcohort ingest exports/2026-Q3 --into cohort
   fitcohort ingest corrections --into cohort --set-aside-csv set-aside.csv
+  fitcohort ingest exports/2026-Q3 --into cohort --pseudonymise patient_id,fitting_id --key-file ../practice.key
+  fitcohort ingest exports/2026-Q3 --into cohort --year-only
 
 A fitting that comes again replaces the earlier record whole. The same delivery twice changes nothing.")]
 pub(crate) struct Arguments {
@@ -31,6 +33,9 @@ pub(crate) struct Arguments {
     /// Write the rows set aside to a CSV file too
     #[arg(long, value_name = "FILE")]
     pub(crate) set_aside_csv: Option<PathBuf>,
+    /// Identities; the same for every delivery of a cohort
+    #[command(flatten)]
+    pub(crate) identity: Identity,
 }
 
 pub(crate) fn run(
@@ -39,7 +44,13 @@ pub(crate) fn run(
     console: &Console,
 ) -> Result<(), Failure> {
     let plan = common.plan()?;
-    let ingested = add(&arguments.delivery, &arguments.into, &plan, console)?;
+    let pseudonyms = arguments.identity.pseudonyms()?;
+    let intake = Intake {
+        pseudonyms: pseudonyms.as_ref(),
+        year_only: arguments.identity.year_only,
+        ..Intake::plain(&plan)
+    };
+    let ingested = add(&arguments.delivery, &arguments.into, &intake, console)?;
     if let Some(path) = &arguments.set_aside_csv {
         write_set_aside_csv(path, &ingested.judgement.issues, &ingested.judgement.files)?;
     }
@@ -65,14 +76,12 @@ pub(crate) fn run(
 pub(crate) fn add(
     delivery: &Path,
     cohort: &Path,
-    plan: &Plan,
+    intake: &Intake<'_>,
     console: &Console,
 ) -> Result<Ingested, Failure> {
-    plan.validate()?;
+    intake.plan.validate()?;
     let bars = IngestBars::new(console);
-    let ingested = ingest::ingest(delivery, cohort, &Intake::plain(plan), &|progress| {
-        bars.update(progress)
-    })?;
+    let ingested = ingest::ingest(delivery, cohort, intake, &|progress| bars.update(progress))?;
     bars.finish();
     Ok(ingested)
 }

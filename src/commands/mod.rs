@@ -3,6 +3,7 @@
 pub(crate) mod check;
 pub(crate) mod completions;
 pub(crate) mod demo;
+pub(crate) mod identity;
 pub(crate) mod ingest;
 pub(crate) mod man;
 pub(crate) mod query;

@@ -3,7 +3,7 @@
 mod blocks;
 mod cells;
 pub mod columns;
-mod header;
+pub(crate) mod header;
 mod instruments;
 mod parquet_rows;
 mod rows;
@@ -19,6 +19,7 @@ pub(crate) use rows::STRANGER;
 pub use source::{DeliveryFile, Packing};
 
 use crate::error::PipelineError;
+use crate::identity::{self, Tallies};
 use crate::intake::Intake;
 use crate::records::{Answer, Curve, EarRecord, Fitting, Labels, Place, RowIssue};
 use crate::rules::Rule;
@@ -69,7 +70,7 @@ impl Delivery {
             };
             match recognised {
                 Some(file) => files.push(file),
-                None => not_read.push(entry.file_name().to_string_lossy().into_owned()),
+                None => not_read.push(shown_name(&entry.file_name().to_string_lossy())),
             }
         }
         files.sort();
@@ -89,6 +90,30 @@ impl Delivery {
         })
     }
 
+    /// Refuses files whose names tell who a person is. The refusal names the table and the number of the file.
+    fn check_file_names(&self) -> Result<(), PipelineError> {
+        let mut number = 0;
+        let mut table = None;
+        for file in &self.files {
+            number = if table == Some(file.table) {
+                number + 1
+            } else {
+                1
+            };
+            table = Some(file.table);
+            if let Some(class) = identity::class_of_file_name(&file.name) {
+                return Err(PipelineError::identifying(
+                    Rule::IdentifyingFileName,
+                    &self.folder,
+                    None,
+                    &format!("{} table (file {number} in order)", file.table.word()),
+                    class,
+                ));
+            }
+        }
+        Ok(())
+    }
+
     /// Bytes of all files.
     #[must_use]
     pub fn bytes(&self) -> u64 {
@@ -99,6 +124,14 @@ impl Delivery {
     #[must_use]
     pub fn has(&self, table: TableName) -> bool {
         self.files.iter().any(|file| file.table == table)
+    }
+}
+
+/// The name of a file that is not read, unless it tells who a person is.
+fn shown_name(name: &str) -> String {
+    match identity::class_of_file_name(name) {
+        Some(class) => format!("(a name that holds what looks like {})", class.words()),
+        None => name.to_owned(),
     }
 }
 
@@ -205,11 +238,13 @@ pub fn read(
             .notes
             .push((Rule::TableNotDelivered, table.word().to_owned()));
     }
+    delivery.check_file_names()?;
     let mut fittings = Vec::new();
     let mut refused_ids = HashSet::new();
     each_file(
         delivery,
         TableName::Fittings,
+        intake,
         &mut reading,
         progress,
         |job, batch| rows::fittings(job.number, job.header, batch),
@@ -233,6 +268,7 @@ pub fn read(
     each_file(
         delivery,
         TableName::Ears,
+        intake,
         &mut reading,
         progress,
         |job, batch| rows::ears(job.number, job.header, batch, &known),
@@ -242,6 +278,7 @@ pub fn read(
     each_file(
         delivery,
         TableName::Responses,
+        intake,
         &mut reading,
         progress,
         |job, batch| rows::responses(job.number, job.header, batch, &known),
@@ -253,6 +290,7 @@ pub fn read(
     each_file(
         delivery,
         TableName::Outcomes,
+        intake,
         &mut reading,
         progress,
         |job, batch| rows::outcomes(job.number, job.header, batch, &known, &instruments),
@@ -306,6 +344,7 @@ struct Job<'a> {
 fn each_file<T: Send>(
     delivery: &Delivery,
     table: TableName,
+    intake: &Intake<'_>,
     reading: &mut Unsettled,
     progress: &(dyn Fn(u64) + Sync),
     parse: impl Fn(&Job<'_>, &RowBatch) -> Parsed<T> + Sync,
@@ -330,12 +369,14 @@ fn each_file<T: Send>(
             source.header.clone(),
             &file.path,
             &mut reading.label_names,
+            intake,
         )?;
         let job = Job {
             number,
             header: &header,
         };
         let mut rows = 0;
+        let mut tallies = Tallies::default();
         let mut batches = read_ahead(&mut source, ahead)?;
         while !batches.is_empty() {
             let (next, parsed) = rayon::join(
@@ -348,6 +389,10 @@ fn each_file<T: Send>(
                 },
             );
             for part in parsed {
+                if let Some(found) = part.identifying {
+                    return Err(found.refusal(&file.path, &header.names));
+                }
+                tallies.add(part.tallies);
                 if let Some(fault) = part.fault {
                     return Err(PipelineError::refused(
                         fault.rule,
@@ -361,6 +406,9 @@ fn each_file<T: Send>(
                 take(part.records, &part.strangers);
             }
             batches = next?;
+        }
+        if let Some(found) = tallies.verdict() {
+            return Err(found.refusal(&file.path, &header.names));
         }
         if rows == 0 {
             reading.notes.push((Rule::HeaderOnly, file.name.clone()));

@@ -1,5 +1,7 @@
 //! The manifest of a snapshot: which files make up the cohort, which deliveries it came from, and the account of their rows.
 
+use std::collections::BTreeSet;
+
 use serde::{Deserialize, Serialize};
 
 /// Store format that this version writes.
@@ -12,12 +14,46 @@ pub struct Manifest {
     pub format: u32,
     /// Name of the snapshot, `000001` and on.
     pub snapshot: String,
+    /// How fine dates are.
+    #[serde(default)]
+    pub dates: Dates,
     /// Names of the `x_…` label columns of any part.
     pub label_columns: Vec<String>,
     /// The deliveries that went in, oldest first.
     pub deliveries: Vec<DeliveryEntry>,
     /// The Parquet files that make up the tables.
     pub parts: Vec<Part>,
+}
+
+/// How fine dates of fittings are kept.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Dates {
+    /// To the quarter: finer than 45 CFR 164.514(b)(2) allows, so that the cohort is a limited data set.
+    #[default]
+    Quarter,
+    /// To the year.
+    Year,
+}
+
+impl Dates {
+    /// The word for it.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Quarter => "quarter",
+            Self::Year => "year",
+        }
+    }
+}
+
+/// The columns of a delivery that became keyed pseudonyms.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct PseudonymEntry {
+    /// The columns.
+    pub columns: BTreeSet<String>,
+    /// Tells whether another key is the same; see [`crate::identity::Pseudonyms::key_check`].
+    pub key_check: String,
 }
 
 /// A delivery that went in.
@@ -34,6 +70,9 @@ pub struct DeliveryEntry {
     /// Parquet file of the rows set aside, from the cohort's folder; none where no row was.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub set_aside: Option<String>,
+    /// The columns that became keyed pseudonyms; none where the delivery brought its own.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub pseudonyms: Option<PseudonymEntry>,
 }
 
 /// The account of one table of a delivery.

@@ -25,7 +25,9 @@ use std::path::{Path, PathBuf};
 
 use rayon::prelude::*;
 
-pub use manifest::{AccountEntry, DeliveryEntry, FORMAT, Manifest, Part, RuleEntry};
+pub use manifest::{
+    AccountEntry, Dates, DeliveryEntry, FORMAT, Manifest, Part, PseudonymEntry, RuleEntry,
+};
 pub use set_aside::{
     SET_ASIDE_COLUMNS, SetAsideRow, in_words as set_aside_in_words,
     write_csv as write_set_aside_csv,
@@ -257,6 +259,8 @@ pub(crate) struct NewSnapshot<'a> {
     pub(crate) issues: &'a [RowIssue],
     /// Files of the delivery.
     pub(crate) files: &'a [FileRead],
+    /// How fine dates are.
+    pub(crate) dates: Dates,
 }
 
 impl NewSnapshot<'_> {
@@ -292,6 +296,7 @@ impl NewSnapshot<'_> {
         }
         let mut manifest = self.before.cloned().unwrap_or_default();
         manifest.format = FORMAT;
+        manifest.dates = self.dates;
         manifest.snapshot.clone_from(&name);
         match self.again.and_then(|at| manifest.deliveries.get_mut(at)) {
             Some(entry) => *entry = delivery,
