@@ -11,6 +11,7 @@ mod bad_input;
 mod command_line;
 mod deliveries;
 mod forms;
+mod identity;
 mod numbers;
 mod parquet_files;
 mod readme;
