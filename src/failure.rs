@@ -1,6 +1,7 @@
 //! Errors as the command line says them: one sentence with the place, and what to do.
 
 use fitcohort_pipeline::PipelineError;
+use fitcohort_pipeline::identity::PseudonymError;
 use fitcohort_pipeline::map::MapError;
 use fitcohort_pipeline::plan::PlanError;
 use fitcohort_pipeline::rules::Rule;
@@ -50,14 +51,11 @@ impl Failure {
         )
     }
 
-    /// The program gave up where it never should.
-    pub(crate) fn panicked(payload: &(dyn std::any::Any + Send)) -> Self {
-        let text = payload
-            .downcast_ref::<String>()
-            .map(String::as_str)
-            .or_else(|| payload.downcast_ref::<&str>().copied())
-            .unwrap_or("no reason given");
-        Self::ours(format!("the program gave up: {text}"))
+    /// The program gave up where it never should, at a place of its source. The reason it gives may hold what was
+    /// delivered, so it is not repeated.
+    pub(crate) fn panicked(place: Option<&str>) -> Self {
+        let place = place.unwrap_or("a place that is not known");
+        Self::ours(format!("the program gave up at {place}"))
     }
 
     /// Something could not be written.
@@ -154,6 +152,13 @@ impl From<PipelineError> for Failure {
                 BAD_DATA,
                 "nothing was stored and the cohort is as it was; mend the column map or the delivery and run the command again",
             ),
+            PipelineError::Refused {
+                rule: Rule::IdentifyingColumn | Rule::IdentifyingFileName | Rule::IdentifyingValue,
+                ..
+            } => (
+                BAD_DATA,
+                "nothing was stored and the cohort is as it was; take it out of the delivery at that place and run the command again. An id column can become keyed pseudonyms: --pseudonymise COLUMN --key-file FILE",
+            ),
             PipelineError::Refused { .. } => (
                 BAD_DATA,
                 "nothing was stored and the cohort is as it was; mend the delivery at that place and run the command again",
@@ -196,11 +201,25 @@ impl From<PipelineError> for Failure {
                 "wait until the other process has ended, then run the command again; without --no-wait it waits itself",
             ),
             PipelineError::DamagedStore { .. } => (BAD_DATA, RESTORE),
+            PipelineError::OtherIdentity { .. } => (
+                USAGE,
+                "give the same --pseudonymise, --key-file and --year-only as for the deliveries before, or begin a new cohort",
+            ),
             PipelineError::TooManyFiles { .. } => {
                 (BAD_DATA, "join the files of the table to fewer")
             }
         };
         Self::new(code, error.to_string(), advice)
+    }
+}
+
+impl From<PseudonymError> for Failure {
+    fn from(error: PseudonymError) -> Self {
+        Self::new(
+            USAGE,
+            error.to_string(),
+            "make a key once, such as `head -c 32 /dev/urandom > practice.key`, keep it apart from the cohort, and give it with --key-file",
+        )
     }
 }
 
@@ -237,5 +256,31 @@ impl From<ReportError> for Failure {
 impl From<SynthesisError> for Failure {
     fn from(error: SynthesisError) -> Self {
         Self::usage(error.to_string(), "see `fitcohort synthesize --help`")
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The reason of a slice at a wrong place repeats the text that was cut.
+    #[test]
+    fn a_reason_for_giving_up_is_never_repeated() {
+        let place = crate::place_of(|| {
+            let secret = "nobody@exämple.org".to_owned();
+            std::hint::black_box(&secret).split_at(10).0.len()
+        });
+        let failure = Failure::panicked(place.as_deref());
+        assert_eq!(failure.code(), 70);
+        assert!(
+            !failure.sentence().contains("nobody"),
+            "{}",
+            failure.sentence()
+        );
+        assert!(
+            failure.sentence().contains(".rs:"),
+            "{}",
+            failure.sentence()
+        );
     }
 }

@@ -2,6 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
+use crate::identity::Class;
 use crate::ingest::Judgement;
 use crate::rules::Rule;
 use crate::vocabulary::TableName;
@@ -118,6 +119,18 @@ pub enum PipelineError {
         /// What became of the delivery otherwise.
         judgement: Box<Judgement>,
     },
+    /// A delivery is taken in with other pseudonyms, or with dates of another grain, than those before it.
+    #[error("{} has {has}, and this delivery would come in with {would}: {why}", path.display())]
+    OtherIdentity {
+        /// The cohort.
+        path: PathBuf,
+        /// What the cohort has.
+        has: String,
+        /// What the delivery would come in with.
+        would: String,
+        /// What would go wrong.
+        why: &'static str,
+    },
     /// More files in one delivery than can be numbered.
     #[error("{} holds more than {limit} files of one table", path.display())]
     TooManyFiles {
@@ -151,6 +164,26 @@ impl PipelineError {
             file: file.to_path_buf(),
             line: None,
             sentence: format!("byte {byte}: {}", rule.text().sentence),
+        }
+    }
+
+    /// A refusal of what tells who a person is.
+    pub(crate) fn identifying(
+        rule: Rule,
+        file: &Path,
+        line: Option<u64>,
+        column: &str,
+        class: Class,
+    ) -> Self {
+        Self::Refused {
+            rule,
+            file: file.to_path_buf(),
+            line,
+            sentence: rule
+                .text()
+                .sentence
+                .replace("{column}", column)
+                .replace("{class}", class.words()),
         }
     }
 

@@ -16,7 +16,7 @@ use std::io::Write;
 use std::path::{Path, PathBuf};
 
 use crate::PipelineError;
-use crate::delivery::{FileRead, NONE_KNOWN, SEPARATORS, columns};
+use crate::delivery::{FileRead, columns};
 use crate::ingest::{self, Judgement};
 use crate::intake::Intake;
 use crate::map::ColumnMap;
@@ -211,12 +211,52 @@ pub fn map(input: &[u8], folder: &Path) {
     }
 }
 
+/// Resources out of bytes: the first says whether they are a Bundle or a resource a line.
+///
+/// # Panics
+/// Where reading breaks a promise, or the folder cannot be written.
+pub fn fhir(input: &[u8], folder: &Path) {
+    let Some((form, content)) = input.split_first() else {
+        return;
+    };
+    let delivery = fresh(folder, "delivery");
+    for (name, text) in PLAIN.iter().take(2) {
+        write(&delivery.join(name), text.as_bytes());
+    }
+    let ending = if form % 2 == 0 { "json" } else { "ndjson" };
+    write(&delivery.join(format!("resources.{ending}")), content);
+    let map = FHIR_MAP.replace("ENDING", ending);
+    let map = ColumnMap::parse(&map, &folder.join("map.toml")).expect("our own map");
+    let plan = Plan::default();
+    let intake = Intake {
+        map: Some(&map),
+        ..Intake::plain(&plan)
+    };
+    judged(&delivery, &intake, b"");
+}
+
+/// A map of some codes; the addresses are made up but for that of the code system.
+const FHIR_MAP: &str = r#"
+[[fhir]]
+files = ["resources.ENDING"]
+fitting = "encounter"
+[fhir.thresholds]
+"http://loinc.org|89024-4" = { ear = "left", frequency_hz = 500 }
+"http://loinc.org|89025-1" = { ear = "right", frequency_hz = 500 }
+"http://loinc.org|89016-0" = { ear = "left", frequency_hz = 1000 }
+[fhir.answers]
+"http://example.org/q|4" = { instrument = "ioi-ha", item = "4" }
+[fhir.scores]
+"http://example.org/scale|much" = 5
+"#;
+
 /// An entry point.
 pub type Entry = fn(&[u8], &Path);
 
 /// The entry points by name: the folders of the corpus are called like them.
 pub const ENTRIES: &[(&str, Entry)] = &[
     ("csv", csv),
+    ("fhir", fhir),
     ("manifest", manifest),
     ("map", map),
     ("plan", plan),
@@ -244,14 +284,14 @@ fn accounted(judgement: &Judgement, published: bool) {
             table.word()
         );
         let aside = judgement
-            .issues
+            .issues()
             .iter()
             .filter(|issue| issue.table == *table)
             .count();
         assert_eq!(account.rows_set_aside, aside as u64);
     }
     let mut kinds: BTreeMap<_, RowIssue> = BTreeMap::new();
-    for issue in &judgement.issues {
+    for issue in judgement.issues() {
         let kind = (issue.table, issue.place.file, issue.column, issue.rule);
         kinds.entry(kind).or_insert(*issue);
         assert!(issue.place.line > 0, "{issue:?} has no line");
@@ -309,11 +349,23 @@ fn refused(error: &PipelineError, delivery: &Path) -> Option<String> {
         "{error:?} is about another folder"
     );
     assert!(line.is_none_or(|line| line > 0), "{error:?}");
+    // Files without lines have bytes.
+    let told = match sentence.strip_prefix("byte ") {
+        Some(rest) => rest.split_once(": ").map_or(rest, |(_, rest)| rest),
+        None => sentence.as_str(),
+    };
     let Some((begin, end)) = rule.text().sentence.split_once("{column}") else {
-        assert!(sentence == rule.text().sentence, "{error:?}");
+        assert!(told == rule.text().sentence, "{error:?}");
         return None;
     };
-    let named = sentence
+    // What a value looks like is told in words of ours.
+    if let Some((middle, _)) = end.split_once("{class}") {
+        let named = told.strip_prefix(begin);
+        let named = named.and_then(|rest| rest.split_once(middle));
+        let (named, _) = named.unwrap_or_else(|| panic!("{error:?} is not the rule's sentence"));
+        return Some(named.to_owned());
+    }
+    let named = told
         .strip_prefix(begin)
         .and_then(|rest| rest.strip_suffix(end));
     let named = named.unwrap_or_else(|| panic!("{error:?} is not the rule's sentence"));
@@ -324,9 +376,6 @@ fn refused(error: &PipelineError, delivery: &Path) -> Option<String> {
 
 /// What a sentence names holds no cell of twelve bytes or more, unless the header row has it too.
 fn not_echoed(named: &str, text: &[u8]) {
-    if [NONE_KNOWN, SEPARATORS].contains(&named) {
-        return;
-    }
     let tables = text.split(|byte| *byte == SEPARATOR);
     let (headers, rows): (Vec<&[u8]>, Vec<&[u8]>) = tables.map(header_and_rows).unzip();
     let cells = rows

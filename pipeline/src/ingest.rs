@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 
 use crate::delivery::{self, Delivery, FileRead, RawRows, Unsettled, WaitingRows};
 use crate::error::PipelineError;
+use crate::identity::{Pseudonyms, same_as_before};
 use crate::intake::Intake;
 use crate::records::{Records, RowIssue};
 use crate::rule_counts::{self, RuleCount};
@@ -49,13 +50,20 @@ pub struct Judgement {
     pub hash: String,
     delivery: Delivery,
     /// Rows set aside, sorted by table and place; none where the delivery was judged before.
-    pub(crate) issues: Vec<RowIssue>,
+    issues: Vec<RowIssue>,
     /// The cohort and the delivery's entry in it, where it was judged before.
     kept: Option<(PathBuf, DeliveryEntry)>,
     year_only: bool,
+    pseudonyms: Option<Pseudonyms>,
 }
 
 impl Judgement {
+    /// Rows set aside, sorted by table and place; none where the delivery was judged before.
+    #[must_use]
+    pub fn issues(&self) -> &[RowIssue] {
+        &self.issues
+    }
+
     /// Writes the rows set aside to a CSV file, with their texts, which are read from the delivery once more.
     ///
     /// # Errors
@@ -70,7 +78,13 @@ impl Judgement {
     }
 
     fn rows_set_aside(&self) -> SetAsideRows<'_> {
-        let texts = RawRows::new(&self.delivery, &self.files, &self.issues, self.year_only);
+        let texts = RawRows::new(
+            &self.delivery,
+            &self.files,
+            &self.issues,
+            self.pseudonyms.as_ref(),
+            self.year_only,
+        );
         set_aside_with_texts(texts, &self.files)
     }
 
@@ -121,6 +135,7 @@ impl Judgement {
                 })
                 .collect(),
             waiting: waiting.count() as u64,
+            pseudonyms: self.pseudonyms.as_ref().map(Into::into),
             ..DeliveryEntry::default()
         }
     }
@@ -183,13 +198,16 @@ pub fn ingest(
     when_locked: WhenLocked,
     progress: &(dyn Fn(Progress) + Sync),
 ) -> Result<Ingested, PipelineError> {
-    if opened(cohort_folder)?.is_none() {
+    let there = opened(cohort_folder)?;
+    same_as_before(there.as_ref(), intake)?;
+    if there.is_none() {
         return begin(folder, cohort_folder, intake, when_locked, progress);
     }
     let lock = locked(cohort_folder, when_locked, progress)?;
     let (delivery, mut unsettled) = read(folder, intake, progress, true)?;
     // Only what is seen under the lock counts.
     let cohort = Cohort::open(cohort_folder)?;
+    same_as_before(Some(&cohort), intake)?;
     lock.remove_leftovers(cohort_folder, Some(&cohort))?;
     let hash = unsettled.content_hash();
     let deliveries = &cohort.manifest.deliveries;
@@ -236,6 +254,7 @@ pub fn ingest(
             replaced: &replaced,
             delivery: new.then(|| (judgement.entry(), judgement.rows_set_aside())),
             mended,
+            dates: intake.dates(),
         };
         commit(snapshot, &lock, progress)?
     } else {
@@ -275,6 +294,7 @@ fn begin(
         replaced: &HashSet::new(),
         delivery: Some((judgement.entry(), judgement.rows_set_aside())),
         mended: Vec::new(),
+        dates: intake.dates(),
     };
     let manifest = commit(snapshot, &lock, progress)?;
     Ok(Ingested {
@@ -380,6 +400,7 @@ fn judge(
         delivery,
         kept: None,
         year_only: intake.year_only,
+        pseudonyms: intake.pseudonyms.cloned(),
     };
     (judgement, outcome)
 }

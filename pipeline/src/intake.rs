@@ -3,6 +3,7 @@
 use crate::identity::Pseudonyms;
 use crate::map::ColumnMap;
 use crate::plan::Plan;
+use crate::store::Dates;
 
 /// How a delivery is taken in.
 #[derive(Clone, Copy, Debug)]
@@ -29,6 +30,15 @@ impl<'a> Intake<'a> {
             pseudonyms: None,
             year_only: false,
             most_set_aside: None,
+        }
+    }
+
+    /// How fine dates are kept.
+    #[must_use]
+    pub fn dates(&self) -> Dates {
+        match self.year_only {
+            true => Dates::Year,
+            false => Dates::Quarter,
         }
     }
 }

@@ -1,14 +1,14 @@
-//! Calendar quarters: the finest date the store keeps.
+//! Calendar quarters: the finest date the store keeps; and years, where that is too fine.
 
 use std::fmt;
 use std::str::FromStr;
 
-/// A calendar quarter; ordered in time.
+/// A calendar quarter, or a whole year; ordered in time, a year before its quarters.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct Quarter {
     /// Four-digit year, 1900-2199.
     pub year: u16,
-    /// 1 to 4.
+    /// 1 to 4; 0 for the whole year.
     pub number: u8,
 }
 
@@ -41,6 +41,33 @@ impl Quarter {
         };
         Some(Self { year, number })
     }
+
+    /// Reads what [`Quarter::from_date`] reads, or a year `2026`, and keeps the year.
+    #[must_use]
+    pub fn year_of(text: &[u8]) -> Option<Self> {
+        match text {
+            [_, _, _, _] => Self::year(text),
+            _ => Self::from_date(text).map(|quarter| Self {
+                number: 0,
+                ..quarter
+            }),
+        }
+    }
+
+    fn year(text: &[u8]) -> Option<Self> {
+        // The first quarter of the same year is read by the same rules.
+        let quarter = Self::from_date(&[text, b"-Q1"].concat())?;
+        Some(Self {
+            number: 0,
+            ..quarter
+        })
+    }
+
+    /// Whether this is a whole year.
+    #[must_use]
+    pub fn is_year(self) -> bool {
+        self.number == 0
+    }
 }
 
 fn quarter_of_month(month: u16) -> Option<u8> {
@@ -66,7 +93,10 @@ fn days_in_month(year: u16, month: u16) -> u16 {
 
 impl fmt::Display for Quarter {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{:04}-Q{}", self.year, self.number)
+        match self.number {
+            0 => write!(f, "{:04}", self.year),
+            number => write!(f, "{:04}-Q{number}", self.year),
+        }
     }
 }
 
@@ -76,14 +106,40 @@ impl FromStr for Quarter {
     fn from_str(text: &str) -> Result<Self, Self::Err> {
         match (text.len(), Self::from_date(text.as_bytes())) {
             (7, Some(quarter)) if text.contains('Q') => Ok(quarter),
-            _ => Err("a quarter is written like 2026-Q3".to_owned()),
+            (4, _) => Self::year(text.as_bytes()).ok_or_else(not_a_quarter),
+            _ => Err(not_a_quarter()),
         }
     }
+}
+
+fn not_a_quarter() -> String {
+    "a quarter is written like 2026-Q3, a whole year like 2026".to_owned()
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn years_are_kept_of_dates_and_stand_before_their_quarters() {
+        for text in ["2026-08-17", "2026-08", "2026-Q3", "2026"] {
+            let year = Quarter::year_of(text.as_bytes()).expect(text);
+            assert!(year.is_year());
+            assert_eq!(year.to_string(), "2026");
+            assert_eq!("2026".parse(), Ok(year));
+        }
+        for text in ["2026-02-29", "1899", "20260", "202", "", "abcd", "2026-13"] {
+            assert_eq!(Quarter::year_of(text.as_bytes()), None, "{text}");
+        }
+        let mut mixed: Vec<Quarter> = ["2027", "2026-Q4", "2026", "2025-Q4", "2026-Q1"]
+            .map(|text| text.parse().expect(text))
+            .to_vec();
+        mixed.sort_unstable();
+        let sorted: Vec<String> = mixed.iter().map(Quarter::to_string).collect();
+        assert_eq!(sorted, ["2025-Q4", "2026", "2026-Q1", "2026-Q4", "2027"]);
+        // The order as texts is the same.
+        assert!(sorted.is_sorted());
+    }
 
     #[test]
     fn dates_months_and_quarters_are_read() {

@@ -36,7 +36,8 @@ pub struct RuleText {
     pub tables: &'static [TableName],
     /// What breaking it leads to.
     pub consequence: Consequence,
-    /// The sentence; `{column}` stands for the column's name and `{allowed}` for what the column takes.
+    /// The sentence; `{column}` stands for the column's name, `{allowed}` for what the column takes and `{class}`
+    /// for a class of identifiers.
     pub sentence: &'static str,
 }
 
@@ -104,6 +105,15 @@ rules! {
     /// A column that the table does not have.
     UnknownColumn, "unknown-column", ALL, DeliveryRefused,
         "The header row names a column that the table does not have: {column}. Extra labels of fittings are named x_….";
+    /// A first row that is no header row: most often it holds data, so nothing of it is repeated.
+    NoHeaderRow, "no-header-row", ALL, DeliveryRefused,
+        "The first row names none of the columns of this table: the header row is missing, or something else than a comma stands between its columns.";
+    /// A column named like a direct identifier.
+    IdentifyingColumn, "identifying-column", ALL, DeliveryRefused,
+        "By its name, the column {column} holds {class}: leave it out of the delivery.";
+    /// A file whose name holds a direct identifier.
+    IdentifyingFileName, "identifying-file-name", ALL, DeliveryRefused,
+        "The name of a file of the {column} holds what looks like {class}: give the file another name.";
     /// A column named twice.
     RepeatedColumn, "repeated-column", ALL, DeliveryRefused,
         "The header row names the column {column} twice.";
@@ -116,6 +126,9 @@ rules! {
     /// A quoted field that does not end.
     UnclosedQuote, "unclosed-quote", ALL, DeliveryRefused,
         "The row that begins here does not end within 64 KiB: most often a quote is missing.";
+    /// A value shaped like a direct identifier.
+    IdentifyingValue, "identifying-value", ALL, DeliveryRefused,
+        "{column} holds what looks like {class}: leave it out, or let the identifier become a keyed pseudonym.";
     /// Rows that end in a carriage return alone.
     LineEnds, "line-ends", ALL, DeliveryRefused,
         "The rows end in carriage returns alone: save the file again with line feeds.";
@@ -167,6 +180,9 @@ rules! {
     /// An identifier of another shape than a pseudonym.
     IdentifierShape, "identifier-shape", ALL, RowSetAside,
         "{column} is not a pseudonym of 1 to 64 characters out of A-Z a-z 0-9 _ -.";
+    /// An identifier that is to become a pseudonym and is too long for one.
+    IdentifierLength, "identifier-length", ALL, RowSetAside,
+        "{column} is to become a keyed pseudonym and has more than 256 bytes.";
     /// Not a date, month or quarter.
     NotADate, "not-a-date", &[Fittings], RowSetAside,
         "{column} is not a date like 2026-08-17, a month like 2026-08 or a quarter like 2026-Q3.";
@@ -253,7 +269,8 @@ pub fn rules_as_markdown() -> String {
         let sentence = text
             .sentence
             .replace("{column}", "*column*")
-            .replace("{allowed}", "*what it takes*");
+            .replace("{allowed}", "*what it takes*")
+            .replace("{class}", "*a class of identifiers*");
         out.push_str(&format!(
             "| `{}` | {} | {} | {} |\n",
             text.code,

@@ -1,8 +1,8 @@
 //! A snapshot under a plan and a selection, ready to answer queries.
 
 use fitcohort_pipeline::plan::{Criterion, Plan, to_hundredths};
-use fitcohort_pipeline::store::Cohort;
 use fitcohort_pipeline::store::schema::GROUP_COLUMNS;
+use fitcohort_pipeline::store::{Cohort, Dates};
 use fitcohort_pipeline::vocabulary::{FREQUENCIES, UP_TO_4000};
 
 use crate::engine::{Engine, FITS, Places, SqlText, literal};
@@ -35,6 +35,18 @@ impl<'a> Analysis<'a> {
     ) -> Result<Self, QueryError> {
         plan.validate()?;
         selection.check("the cohort", &cohort.manifest.label_columns)?;
+        let quarter = [selection.from, selection.to]
+            .into_iter()
+            .flatten()
+            .find(|limit| !limit.is_year());
+        if let (Dates::Year, Some(quarter)) = (cohort.manifest.dates, quarter) {
+            return Err(QueryError::Selection {
+                what: format!(
+                    "the cohort keeps years only, so {quarter} cannot be told apart; ask for {}",
+                    quarter.year
+                ),
+            });
+        }
         Ok(Self {
             cohort,
             plan,

@@ -226,12 +226,16 @@ fn limited(mut frame: LazyFrame, selection: &Selection) -> PolarsResult<LazyFram
             column.eq(lit(value.clone()))
         });
     }
-    // Quarters are written so that their order as texts is their order in time.
+    // Quarters and years are written so that their order as texts is their order in time; a year at the end takes its
+    // quarters in.
     if let Some(from) = selection.from {
         frame = frame.filter(col("quarter").gt_eq(lit(from.to_string())));
     }
     if let Some(to) = selection.to {
-        frame = frame.filter(col("quarter").lt_eq(lit(to.to_string())));
+        frame = frame.filter(match to.is_year() {
+            true => col("quarter").lt(lit((u32::from(to.year) + 1).to_string())),
+            false => col("quarter").lt_eq(lit(to.to_string())),
+        });
     }
     Ok(frame)
 }

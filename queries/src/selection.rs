@@ -82,9 +82,12 @@ impl Selection {
             }
         }
         match (self.from, self.to) {
-            (Some(from), Some(to)) if from > to => Err(QueryError::Selection {
-                what: format!("the span ends ({to}) before it begins ({from})"),
-            }),
+            // A year takes its quarters in.
+            (Some(from), Some(to)) if from > to && !(to.is_year() && from.year == to.year) => {
+                Err(QueryError::Selection {
+                    what: format!("the span ends ({to}) before it begins ({from})"),
+                })
+            }
             _ => Ok(()),
         }
     }

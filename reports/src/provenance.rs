@@ -33,6 +33,8 @@ pub(crate) fn provenance(review: &Review) -> Value {
         "last_quarter": context.last_quarter,
         "minimum_cell": context.minimum_cell,
         "invented": context.invented,
+        "dates": if context.year_only { "year" } else { "quarter" },
+        "limited_data_set": !context.year_only,
         "inputs": inputs,
     })
 }

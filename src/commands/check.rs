@@ -24,6 +24,7 @@ Examples:
   fitcohort check exports/2026-Q3 --fail-on-set-aside 0.02
   fitcohort check exports/2026-Q3 --suggest-map > map.toml      then read it, mend it, and
   fitcohort check exports/2026-Q3 --map map.toml
+  fitcohort check exports/2026-Q3 --pseudonymise patient_id,fitting_id --key-file ../practice.key
 
 A delivery is a folder with fittings, ears, responses and outcomes as .csv, .csv.gz, .csv.zst or .parquet, each in one
 file or several (responses-1.csv, responses-2.csv). With a column map, files and columns may be called anything. A

@@ -22,6 +22,8 @@ Examples:
   fitcohort ingest corrections --into cohort --set-aside-csv set-aside.csv
   fitcohort ingest exports/2026-Q3 --into cohort --fail-on-set-aside 0.02
   fitcohort ingest exports/2026-Q3 --into cohort --map map.toml
+  fitcohort ingest exports/2026-Q3 --into cohort --pseudonymise patient_id,fitting_id --key-file ../practice.key
+  fitcohort ingest exports/2026-Q3 --into cohort --year-only
 
 A fitting that comes again replaces the earlier record whole. The same delivery twice changes nothing. Rows of earlier
 deliveries that were set aside for want of a fitting or an ear are stored as soon as a delivery brings it. One process

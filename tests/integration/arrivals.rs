@@ -21,7 +21,7 @@ use fitcohort_pipeline::PipelineError;
 use fitcohort_pipeline::ingest::{Ingested, ingest};
 use fitcohort_pipeline::intake::Intake;
 use fitcohort_pipeline::plan::Plan;
-use fitcohort_pipeline::store::{Cohort, DeliveryEntry, Manifest};
+use fitcohort_pipeline::store::{Cohort, DeliveryEntry, Manifest, WhenLocked};
 
 use crate::deliveries::{assert_same, stored};
 use crate::parquet_files;
@@ -50,14 +50,9 @@ impl Plans {
 
 fn take_in(folder: &Path, cohort: &Path, plan: &Plan) -> Ingested {
     // A program that another test starts has a copy of the lock for the moment between fork and exec.
-    for _ in 0..1000 {
-        match ingest(folder, cohort, &Intake::plain(plan), &|_| {}) {
-            Ok(ingested) => return ingested,
-            Err(PipelineError::Locked { .. }) => std::thread::sleep(Duration::from_millis(5)),
-            Err(error) => panic!("{}: {error}", folder.display()),
-        }
-    }
-    panic!("{} stays locked", cohort.display());
+    let intake = Intake::plain(plan);
+    ingest(folder, cohort, &intake, WhenLocked::Wait, &|_| {})
+        .unwrap_or_else(|error| panic!("{}: {error}", folder.display()))
 }
 
 /// Takes deliveries in, some of them twice; the plan knows the instrument by the end.

@@ -4,7 +4,7 @@
 mod belonging;
 mod files;
 mod numbers;
-mod packed;
+pub(crate) mod packed;
 mod repeats;
 mod rows;
 mod text;
@@ -263,8 +263,12 @@ fn every_rule_has_a_case() {
             seen.insert((row.rule, row.table().to_owned()));
         }
     }
-    // Rules of FHIR resources need a map of codes, and have their cases there; so have rules of column maps.
+    // Rules of FHIR resources need a map of codes, and have their cases there; so have rules of column maps, and those
+    // that only arise where identifiers become pseudonyms.
     seen.extend(fhir::SET_ASIDE.map(|(rule, table)| (rule, table.to_owned())));
+    for (rule, table) in crate::identity::SET_ASIDE {
+        seen.insert((rule, table.to_owned()));
+    }
     let rules = || {
         RULES
             .iter()

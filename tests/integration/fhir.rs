@@ -13,7 +13,7 @@ use fitcohort_pipeline::ingest::{self, Judgement};
 use fitcohort_pipeline::intake::Intake;
 use fitcohort_pipeline::map::ColumnMap;
 use fitcohort_pipeline::plan::Plan;
-use fitcohort_pipeline::store::set_aside_in_words;
+use fitcohort_pipeline::store::{WhenLocked, set_aside_in_words};
 use fitcohort_pipeline::vocabulary::TableName;
 use serde_json::{Value, json};
 
@@ -63,7 +63,7 @@ fn with_map<T>(work: impl FnOnce(&Intake<'_>) -> T) -> T {
 
 fn taken_in(workspace: &Workspace, delivery: &str, cohort: &str) -> Judgement {
     let folders = [delivery, cohort].map(|name| workspace.path(name));
-    with_map(|intake| ingest::ingest(&folders[0], &folders[1], intake, &|_| {}))
+    with_map(|intake| ingest::ingest(&folders[0], &folders[1], intake, WhenLocked::Wait, &|_| {}))
         .unwrap()
         .judgement
 }
@@ -145,7 +145,7 @@ fn resources_store_the_same_cohort_as_rows() {
             workspace.write(&format!("{name}/{file}"), bytes);
         }
         let judgement = taken_in(&workspace, name, &format!("c-{name}"));
-        assert_eq!(judgement.issues, [], "{name}");
+        assert_eq!(judgement.issues(), [], "{name}");
         assert_eq!(judgement.not_read, Vec::<String>::new(), "{name}");
         // Four rows that say who was fitted, eight thresholds of each.
         assert_eq!(account(&judgement, TableName::Ears), [36, 36, 0, 0]);
@@ -262,13 +262,13 @@ fn bad_resources_are_set_aside_to_the_row() {
             workspace.delivery("d", &practice);
             workspace.write(&format!("d/{file}.{form}"), text);
             let judgement = taken_in(&workspace, "d", "c");
-            let rows: Vec<_> = set_aside_in_words(&judgement.issues, &judgement.files).collect();
-            let rules: Vec<&str> = rows.iter().map(|row| row.rule).collect();
+            let rows: Vec<_> = set_aside_in_words(judgement.issues(), &judgement.files).collect();
+            let rules: Vec<&str> = rows.iter().map(|row| row.rule.as_str()).collect();
             assert_eq!(rules, expected, "{rows:#?}");
             for (row, number) in rows.iter().zip(1..) {
                 // Bad resources come first, and those of which nothing comes come last among them.
                 assert_eq!((row.line, &row.file), (number, &format!("{file}.{form}")));
-                seen.insert((row.rule, row.table));
+                seen.insert((row.rule.clone(), row.table.clone()));
             }
             let aside = rows.len() as u64;
             let counts = match table {
@@ -290,6 +290,7 @@ fn bad_resources_are_set_aside_to_the_row() {
         }
     }
     for case in SET_ASIDE {
+        let case = (case.0.to_owned(), case.1.to_owned());
         assert!(seen.contains(&case), "{case:?} in {seen:?}");
     }
     for rule in NOTED {
@@ -341,7 +342,7 @@ fn damaged_files_are_refused_with_their_byte() {
         workspace.delivery("d", &small_practice());
         workspace.write(&format!("d/{file}"), bytes);
         let folders = ["d", "c"].map(|name| workspace.path(name));
-        let error = with_map(|intake| ingest::ingest(&folders[0], &folders[1], intake, &|_| {}))
+        let error = with_map(|intake| ingest::ingest(&folders[0], &folders[1], intake, WhenLocked::Wait, &|_| {}))
             .expect_err(rule)
             .to_string();
         assert!(error.contains(&format!("[{rule}]")), "{file}: {error}");

@@ -19,6 +19,7 @@ mod export;
 mod fhir;
 mod forms;
 mod fuzz_corpus;
+mod identity;
 mod large_deliveries;
 mod numbers;
 mod own_child;

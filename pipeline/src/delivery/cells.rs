@@ -1,10 +1,13 @@
 //! Reads single cells of a row by the kind of their column.
 
+use std::borrow::Cow;
+
 use csv::ByteRecord;
 
 use super::columns::{Kind, NO_RESPONSE_LIMIT, THRESHOLD_RANGE};
 use super::header::Header;
 use crate::decimal::{self, Decimal};
+use crate::identity::{ColumnPseudonyms, LONGEST_IDENTIFIER};
 use crate::rules::Rule;
 use crate::vocabulary::frequency_position;
 
@@ -74,13 +77,32 @@ impl<'a> Cells<'a> {
         }
     }
 
-    /// A pseudonym.
-    pub(crate) fn identifier(&self, column: usize) -> Result<&'a str, Fault> {
+    /// A pseudonym, as delivered or made here.
+    pub(crate) fn identifier(&self, column: usize) -> Result<Cow<'a, str>, Fault> {
         let text = self.required(column)?;
+        if let Some(Some(pseudonyms)) = self.header.pseudonyms.get(column) {
+            return self.pseudonym(column, text, pseudonyms).map(Cow::Owned);
+        }
         match std::str::from_utf8(text) {
-            Ok(text) if is_pseudonym(text.as_bytes()) => Ok(text),
+            Ok(text) if is_pseudonym(text.as_bytes()) => Ok(Cow::Borrowed(text)),
             _ => Err(self.fault(column, Rule::IdentifierShape)),
         }
+    }
+
+    fn pseudonym(
+        &self,
+        column: usize,
+        text: &[u8],
+        pseudonyms: &ColumnPseudonyms,
+    ) -> Result<String, Fault> {
+        if text.len() > LONGEST_IDENTIFIER {
+            return Err(self.fault(column, Rule::IdentifierLength));
+        }
+        let is_blank = std::str::from_utf8(text).is_ok_and(|text| text.trim().is_empty());
+        if is_blank {
+            return Err(self.fault(column, Rule::Required));
+        }
+        Ok(pseudonyms.of(text))
     }
 
     /// A word of a closed list, where not blank.

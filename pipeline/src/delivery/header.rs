@@ -2,9 +2,11 @@
 
 use std::path::Path;
 
-use super::columns::{ColumnSpec, Form, columns_for, is_label_column};
+use super::columns::{ColumnSpec, Form, Kind, columns_for, is_label_column};
 use super::source::{DeliveryFile, Source};
 use crate::error::PipelineError;
+use crate::identity::{self, ColumnPseudonyms};
+use crate::intake::Intake;
 use crate::map::translate::Translation;
 use crate::records::Labels;
 use crate::rules::Rule;
@@ -28,6 +30,10 @@ pub(crate) struct Header {
     pub(crate) hidden: Vec<usize>,
     /// How rows of the file become rows under this header, where a column map reads it.
     pub(crate) translation: Option<Translation>,
+    /// For each column of the table, what makes it pseudonyms.
+    pub(crate) pseudonyms: Vec<Option<ColumnPseudonyms>>,
+    /// Keep the year of a fitting only.
+    pub(crate) year_only: bool,
 }
 
 /// Columns a table may have, its further labels included.
@@ -42,17 +48,57 @@ impl Header {
         file: &DeliveryFile,
         source: &Source,
         label_names: &mut Labels,
+        intake: &Intake<'_>,
     ) -> Result<Self, PipelineError> {
         let Some(mapped) = &file.mapped else {
-            return Self::new(file.table, source.header.clone(), &file.path, label_names);
+            let names = source.header.clone();
+            return Self::new(file.table, names, &file.path, label_names, intake);
         };
         let translation = Translation::new(mapped, file, &source.header, &source.typed)?;
-        let header = Self::new(file.table, translation.ours(), &file.path, label_names)?;
-        Ok(Self {
-            hidden: translation.hidden.clone(),
-            translation: Some(translation),
-            ..header
-        })
+        let mut header = Self::new(
+            file.table,
+            translation.ours(),
+            &file.path,
+            label_names,
+            intake,
+        )?;
+        header.pass_their_names(&translation.theirs(), &file.path)?;
+        let pseudonyms = header.hidden.iter();
+        let pseudonyms = pseudonyms.filter_map(|position| translation.in_file(*position));
+        header.hidden = translation
+            .hidden
+            .iter()
+            .copied()
+            .chain(pseudonyms)
+            .collect();
+        header.translation = Some(translation);
+        Ok(header)
+    }
+
+    /// Looks at what the sender calls the columns that are read as ids and labels; such as become pseudonyms may be called
+    /// anything.
+    fn pass_their_names(
+        &self,
+        theirs: &[Option<String>],
+        file: &Path,
+    ) -> Result<(), PipelineError> {
+        let pseudonyms = self.pseudonyms.iter().map(Option::is_some);
+        let ids_and_labels = self
+            .specs
+            .iter()
+            .zip(&self.positions)
+            .zip(pseudonyms)
+            .filter(|((spec, _), pseudonym)| {
+                matches!(spec.kind, Kind::Identifier | Kind::Label) && !pseudonym
+            })
+            .filter_map(|((_, position), _)| *position)
+            .chain(self.labels.iter().map(|(position, _)| *position));
+        for position in ids_and_labels {
+            if let Some(Some(name)) = theirs.get(position) {
+                identity::pass_column(name, file)?;
+            }
+        }
+        Ok(())
     }
 
     /// Where one of the names stands in the file; none for a constant of a column map.
@@ -64,14 +110,14 @@ impl Header {
     }
 
     /// Fields in a row of the file.
-    pub(super) fn width(&self) -> usize {
+    pub(crate) fn width(&self) -> usize {
         self.translation
             .as_ref()
             .map_or(self.names.len(), Translation::width)
     }
 
     /// The columns of the table that a field of the file is read for: none, one, or with a column map several.
-    pub(super) fn columns_at(&self, in_file: usize) -> impl Iterator<Item = &ColumnSpec> {
+    pub(crate) fn columns_at(&self, in_file: usize) -> impl Iterator<Item = &ColumnSpec> {
         self.specs
             .iter()
             .zip(&self.positions)
@@ -82,12 +128,14 @@ impl Header {
     /// Matches a header row.
     ///
     /// # Errors
-    /// A refusal by `too-many-columns`, `repeated-column`, `unknown-column` or `missing-column`.
+    /// A refusal by `no-header-row`, `identifying-column`, `too-many-columns`, `repeated-column`, `unknown-column` or
+    /// `missing-column`.
     pub(crate) fn new(
         table: TableName,
         names: Vec<String>,
         file: &Path,
         label_names: &mut Labels,
+        intake: &Intake<'_>,
     ) -> Result<Self, PipelineError> {
         if names.len() > MOST_COLUMNS {
             return Err(PipelineError::refused(
@@ -101,17 +149,12 @@ impl Header {
         let mut positions = vec![None; specs.len()];
         let mut labels = Vec::new();
         let refuse = |rule, column: &str| PipelineError::refused(rule, file, Some(1), column);
-        let is_known = |name: &str| {
-            specs.iter().any(|spec| spec.name == name)
-                || (table == TableName::Fittings && is_label_column(name))
-        };
-        if !names.iter().any(|name| is_known(name)) {
-            // It may well be a row of values, which are not repeated.
-            let separated = names
-                .iter()
-                .any(|name| name.split([';', '\t']).any(is_known));
-            let what = if separated { SEPARATORS } else { NONE_KNOWN };
-            return Err(refuse(Rule::UnknownColumn, what));
+        // A first row that names nothing of the table is no header row but most often data: nothing of it is repeated.
+        if !names.iter().any(|name| names_a_column(&specs, name)) {
+            return Err(refuse(Rule::NoHeaderRow, ""));
+        }
+        for name in names.iter().filter(|name| !names_a_column(&specs, name)) {
+            identity::pass_column(name, file)?;
         }
         for (position, name) in names.iter().enumerate() {
             if names.iter().take(position).any(|earlier| earlier == name) {
@@ -140,21 +183,32 @@ impl Header {
                 return Err(refuse(Rule::MissingColumn, spec.name));
             }
         }
+        let pseudonyms: Vec<Option<ColumnPseudonyms>> = specs
+            .iter()
+            .map(|spec| intake.pseudonyms?.of_column(spec.name))
+            .collect();
+        let hidden = pseudonyms
+            .iter()
+            .zip(&positions)
+            .filter_map(|(pseudonyms, position)| pseudonyms.as_ref().and(*position))
+            .collect();
         Ok(Self {
             form: Form::of(table, &names),
             names,
             specs,
             positions,
             labels,
-            hidden: Vec::new(),
+            hidden,
             translation: None,
+            pseudonyms,
+            year_only: intake.year_only,
         })
     }
 }
 
-pub(crate) const NONE_KNOWN: &str =
-    "(none of its names is known: the header row is missing, or something stands before it)";
-pub(crate) const SEPARATORS: &str = "(columns are separated by commas, not by semicolons or tabs)";
+fn names_a_column(specs: &[ColumnSpec], name: &str) -> bool {
+    specs.iter().any(|spec| spec.name == name)
+}
 
 /// A name that can be shown in one line: other separators are made visible, and it is cut at 80 characters.
 pub(super) fn printable(name: &str) -> String {
@@ -163,10 +217,7 @@ pub(super) fn printable(name: &str) -> String {
         .take(80)
         .map(|c| if c.is_control() { ' ' } else { c })
         .collect();
-    if name.contains(';') || name.contains('\t') {
-        shown.push(' ');
-        shown.push_str(SEPARATORS);
-    } else if shown.trim().is_empty() {
+    if shown.trim().is_empty() {
         shown = "(a column without a name)".to_owned();
     }
     shown

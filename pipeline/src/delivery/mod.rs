@@ -7,7 +7,7 @@ pub mod data_package;
 mod ear_points;
 mod fhir_rows;
 mod file_read;
-mod header;
+pub(crate) mod header;
 mod instruments;
 mod parquet_pages;
 mod parquet_rows;
@@ -25,8 +25,6 @@ use rayon::prelude::*;
 
 pub(crate) use file_read::sentence_by;
 pub use file_read::{FileRead, MappedFile, headers, sentence};
-#[cfg(feature = "hostile")]
-pub(crate) use header::{NONE_KNOWN, SEPARATORS};
 pub use instruments::ITEM_SEPARATOR;
 pub(crate) use instruments::Instruments;
 pub(crate) use raw_text::{RawRow, RawRows};
@@ -36,6 +34,7 @@ pub(crate) use waiting_rows::Record;
 pub use waiting_rows::WaitingRows;
 
 use crate::error::PipelineError;
+use crate::identity::{self, Tallies};
 use crate::intake::Intake;
 use crate::map::translate::Translation;
 use crate::map::{self, ColumnMap};
@@ -95,7 +94,7 @@ impl Delivery {
                 Some(file) => files.push(file),
                 // The descriptor of a delivery belongs to it, though nothing is read from it.
                 None if entry.file_name() == DESCRIPTOR => {}
-                None => not_read.push(entry.file_name().to_string_lossy().into_owned()),
+                None => not_read.push(shown_name(&entry.file_name().to_string_lossy())),
             }
         }
         files.sort();
@@ -115,6 +114,30 @@ impl Delivery {
         })
     }
 
+    /// Refuses files whose names tell who a person is. The refusal names the table and the number of the file.
+    fn check_file_names(&self) -> Result<(), PipelineError> {
+        let mut number = 0;
+        let mut table = None;
+        for file in &self.files {
+            number = if table == Some(file.table) {
+                number + 1
+            } else {
+                1
+            };
+            table = Some(file.table);
+            if let Some(class) = identity::class_of_file_name(&file.name) {
+                return Err(PipelineError::identifying(
+                    Rule::IdentifyingFileName,
+                    &self.folder,
+                    None,
+                    &format!("{} table (file {number} in order)", file.table.word()),
+                    class,
+                ));
+            }
+        }
+        Ok(())
+    }
+
     /// Bytes of all files.
     #[must_use]
     pub fn bytes(&self) -> u64 {
@@ -125,6 +148,14 @@ impl Delivery {
     #[must_use]
     pub fn has(&self, table: TableName) -> bool {
         self.files.iter().any(|file| file.table == table)
+    }
+}
+
+/// The name of a file that is not read, unless it tells who a person is.
+pub(crate) fn shown_name(name: &str) -> String {
+    match identity::class_of_file_name(name) {
+        Some(class) => format!("(a name that holds what looks like {})", class.words()),
+        None => name.to_owned(),
     }
 }
 
@@ -238,11 +269,13 @@ pub fn read(
             .notes
             .push((Rule::TableNotDelivered, table.word().to_owned()));
     }
+    delivery.check_file_names()?;
     let mut fittings = Vec::new();
     let mut refused_ids = HashSet::new();
     each_file(
         delivery,
         TableName::Fittings,
+        intake,
         &mut reading,
         progress,
         |job, batch| rows::fittings(job.number, job.header, batch),
@@ -266,6 +299,7 @@ pub fn read(
     each_file(
         delivery,
         TableName::Ears,
+        intake,
         &mut reading,
         progress,
         |job, batch| rows::ears(job.number, job.header, batch, &known),
@@ -275,6 +309,7 @@ pub fn read(
     each_file(
         delivery,
         TableName::Responses,
+        intake,
         &mut reading,
         progress,
         |job, batch| rows::responses(job.number, job.header, batch, &known),
@@ -286,6 +321,7 @@ pub fn read(
     each_file(
         delivery,
         TableName::Outcomes,
+        intake,
         &mut reading,
         progress,
         |job, batch| rows::outcomes(job.number, job.header, batch, &known, &instruments),
@@ -347,6 +383,7 @@ struct Job<'a> {
 fn each_file<T: Send>(
     delivery: &Delivery,
     table: TableName,
+    intake: &Intake<'_>,
     reading: &mut Unsettled,
     progress: &(dyn Fn(u64) + Sync),
     parse: impl Fn(&Job<'_>, &RowBatch) -> Parsed<T> + Sync,
@@ -366,7 +403,7 @@ fn each_file<T: Send>(
     let ahead = rayon::current_num_threads() * BATCHES_PER_THREAD;
     for (file, number) in files.into_iter().zip(0_u16..) {
         let mut source = Source::open(file)?;
-        let header = Header::of(file, &source, &mut reading.label_names)?;
+        let header = Header::of(file, &source, &mut reading.label_names, intake)?;
         if let Some(translation) = &header.translation {
             source.leave_out(&translation.hidden);
         }
@@ -375,6 +412,7 @@ fn each_file<T: Send>(
             header: &header,
         };
         let (mut rows, mut passed_over) = (0, 0);
+        let mut tallies = Tallies::default();
         let mut batches = read_ahead(&mut source, ahead)?;
         while !batches.is_empty() {
             let (next, parsed) = rayon::join(
@@ -387,6 +425,10 @@ fn each_file<T: Send>(
                 },
             );
             for part in parsed {
+                if let Some(found) = part.identifying {
+                    return Err(found.refusal(&file.path, &header.names));
+                }
+                tallies.add(part.tallies);
                 if let Some(fault) = part.fault {
                     return Err(PipelineError::refused(
                         fault.rule,
@@ -401,6 +443,9 @@ fn each_file<T: Send>(
                 take(part.records, &part.strangers);
             }
             batches = next?;
+        }
+        if let Some(found) = tallies.verdict() {
+            return Err(found.refusal(&file.path, &header.names));
         }
         reading.notes.extend(source.notes());
         if passed_over > 0 {

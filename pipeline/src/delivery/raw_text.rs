@@ -6,13 +6,17 @@ use std::slice::ChunkBy;
 
 use csv::ByteRecord;
 
+use super::cells::Cells;
 use super::header::Header;
 use super::source::{DeliveryFile, RowBatch, RowText, Source};
 use super::waiting_rows::Record;
 use super::withheld::withheld;
 use super::{Delivery, FileRead, headers};
 use crate::error::PipelineError;
+use crate::identity::Pseudonyms;
+use crate::intake::Intake;
 use crate::map::translate::Translation;
+use crate::plan::Plan;
 use crate::records::{Labels, RowIssue};
 
 /// A row as it stood in its file.
@@ -35,6 +39,7 @@ type ByFile<'a> = ChunkBy<'a, RowIssue, fn(&RowIssue, &RowIssue) -> bool>;
 pub(crate) struct RawRows<'a> {
     delivery: &'a Delivery,
     read: &'a [FileRead],
+    pseudonyms: Option<&'a Pseudonyms>,
     year_only: bool,
     block_size: usize,
     files: ByFile<'a>,
@@ -55,11 +60,13 @@ impl<'a> RawRows<'a> {
         delivery: &'a Delivery,
         read: &'a [FileRead],
         issues: &'a [RowIssue],
+        pseudonyms: Option<&'a Pseudonyms>,
         year_only: bool,
     ) -> Self {
         Self {
             delivery,
             read,
+            pseudonyms,
             year_only,
             block_size: super::source::BLOCK_SIZE,
             files: issues.chunk_by(|a, b| (a.table, a.place.file) == (b.table, b.place.file)),
@@ -82,7 +89,13 @@ impl<'a> RawRows<'a> {
             return Ok(None);
         };
         let source = Source::open_in_blocks(file, self.block_size)?;
-        let header = Header::of(file, &source, &mut Labels::default())?;
+        let plan = Plan::default();
+        let intake = Intake {
+            pseudonyms: self.pseudonyms,
+            year_only: self.year_only,
+            ..Intake::plain(&plan)
+        };
+        let header = Header::of(file, &source, &mut Labels::default(), &intake)?;
         Ok(Some(OpenFile {
             file,
             read,
@@ -104,7 +117,7 @@ impl<'a> RawRows<'a> {
                 continue;
             };
             if let Some(batch) = open.source.next_batch()? {
-                let rows = open.rows(&batch, self.year_only);
+                let rows = open.rows(&batch);
                 if !rows.is_empty() {
                     return Ok(Some(rows));
                 }
@@ -132,7 +145,7 @@ impl Iterator for RawRows<'_> {
 
 impl OpenFile<'_> {
     /// The rows of a batch that were set aside.
-    fn rows(&mut self, batch: &RowBatch, year_only: bool) -> Vec<(RowIssue, RawRow)> {
+    fn rows(&mut self, batch: &RowBatch) -> Vec<(RowIssue, RawRow)> {
         let mut out: Vec<(RowIssue, RawRow)> = Vec::new();
         let lines = batch.lines();
         if !self
@@ -163,13 +176,13 @@ impl OpenFile<'_> {
             let Some(issue) = issues.next_if(|issue| issue.place.line == line) else {
                 return;
             };
-            let mut row = raw_row(header, file.separator, record, text, year_only);
+            let mut row = raw_row(header, file.separator, record, text);
             if issue.rule.waits() && !shared {
                 let ours = match &mut translated {
                     None => Some(record),
                     Some(rows) => rows.row(record).ok().flatten(),
                 };
-                row.record = ours.map(|record| by_column(header, record));
+                row.record = ours.and_then(|record| by_column(header, record));
             }
             out.push((*issue, row));
         });
@@ -182,9 +195,8 @@ fn raw_row(
     separator: u8,
     record: &ByteRecord,
     text: Option<RowText<'_>>,
-    year_only: bool,
 ) -> RawRow {
-    let shown = withheld(header, record, year_only);
+    let shown = withheld(header, record);
     let exact = shown.is_none();
     let bytes = match (&shown, text) {
         (None, Some(text)) => text.bytes.to_vec(),
@@ -214,18 +226,23 @@ fn joined<'f>(separator: u8, fields: impl IntoIterator<Item = &'f [u8]>) -> Vec<
     text
 }
 
-/// The cells of a row that are not blank, by our columns.
-fn by_column(header: &Header, record: &ByteRecord) -> Record {
-    header
-        .specs
-        .iter()
-        .zip(&header.positions)
-        .filter_map(|(spec, position)| {
-            let text = record.get((*position)?)?;
-            let text = std::str::from_utf8(text).ok()?;
-            (!text.is_empty()).then(|| (spec.name.to_owned(), text.to_owned()))
-        })
-        .collect()
+/// The cells of a row that are not blank, by our columns, ids that become pseudonyms as such. None where that cannot be
+/// said of the row.
+fn by_column(header: &Header, record: &ByteRecord) -> Option<Record> {
+    let cells = Cells::new(header, record).ok()?;
+    let mut out = Record::new();
+    for (column, (spec, pseudonyms)) in header.specs.iter().zip(&header.pseudonyms).enumerate() {
+        let text = cells.text(column);
+        if text.is_empty() {
+            continue;
+        }
+        let text = match pseudonyms {
+            Some(_) => cells.identifier(column).ok()?.into_owned(),
+            None => std::str::from_utf8(text).ok()?.to_owned(),
+        };
+        out.insert(spec.name.to_owned(), text);
+    }
+    Some(out)
 }
 
 #[cfg(test)]

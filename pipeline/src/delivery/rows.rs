@@ -10,6 +10,7 @@ use super::ear_points;
 use super::header::Header;
 use super::instruments::Instruments;
 use super::source::{RowBatch, RowFault};
+use crate::identity::{Found, Gate, Tallies};
 use crate::map::translate::Translation;
 use crate::quarter::Quarter;
 use crate::records::{Answer, Curve, CurveKey, EarRecord, Fitting, Place, RowIssue};
@@ -36,6 +37,10 @@ pub(crate) struct Parsed<T> {
     pub(crate) strangers: Vec<Box<str>>,
     /// A place at which the whole file has to be refused.
     pub(crate) fault: Option<RowFault>,
+    /// A value that tells who a person is; the rows after it were not read.
+    pub(crate) identifying: Option<Found>,
+    /// What the values of each column show together.
+    pub(crate) tallies: Tallies,
 }
 
 /// Reads the rows of a batch one by one; `row` adds records or says which rule the row breaks.
@@ -53,7 +58,10 @@ pub(super) fn each_row<T>(
         issues: Vec::new(),
         strangers: Vec::new(),
         fault: None,
+        identifying: None,
+        tallies: Tallies::default(),
     };
+    let mut gate = Gate::new(table, header);
     let Parsed {
         rows_read,
         passed_over,
@@ -63,7 +71,10 @@ pub(super) fn each_row<T>(
     } = &mut parsed;
     let mut translated = header.translation.as_ref().map(Translation::rows);
     let outcome = batch.for_each(|line, record: &ByteRecord| {
-        let record = match &mut translated {
+        if gate.is_shut() {
+            return;
+        }
+        let ours = match &mut translated {
             None => Ok(record),
             Some(rows) => match rows.row(record) {
                 Ok(Some(ours)) => Ok(ours),
@@ -76,13 +87,23 @@ pub(super) fn each_row<T>(
         };
         *rows_read += 1;
         let place = Place { file, line };
+        let cells = ours.and_then(|ours| Cells::new(header, ours));
+        match (ours, &cells) {
+            (Ok(ours), Ok(_)) => gate.row(line, ours),
+            _ if record.len() != header.width() => gate.astray(line, record),
+            _ => {}
+        }
         let read = match batch.fault(line) {
             Some(fault) => Err(fault),
-            None => record
-                .and_then(|record| Cells::new(header, record))
-                .and_then(|cells| row(&cells, place, records)),
+            None => cells.and_then(|cells| row(&cells, place, records)),
         };
         if let Err(Fault { column, rule }) = read {
+            if let Ok(ours) = ours {
+                gate.set_aside(line, ours);
+            }
+            if header.translation.is_some() {
+                gate.set_aside_theirs(line, record, header, ours.is_err());
+            }
             issues.push(RowIssue {
                 table,
                 place,
@@ -92,6 +113,7 @@ pub(super) fn each_row<T>(
         }
     });
     parsed.fault = outcome.err();
+    (parsed.identifying, parsed.tallies) = gate.into_parts();
     parsed
 }
 
@@ -119,13 +141,13 @@ impl<'a> Finder<'a> {
             return Ok(self.last_number);
         }
         let id = cells.identifier(column)?;
-        let number = match self.known.get(id) {
+        let number = match self.known.get(&*id) {
             Some(&number) => number,
-            None => match self.strangers.get(id) {
+            None => match self.strangers.get(&*id) {
                 Some(&number) => number,
                 None => {
                     let next = u32::try_from(self.strangers.len()).unwrap_or(STRANGER - 1);
-                    self.strangers.insert(id.into(), next | STRANGER);
+                    self.strangers.insert((*id).into(), next | STRANGER);
                     next | STRANGER
                 }
             },
@@ -176,12 +198,16 @@ pub(crate) fn fittings(file: u16, header: &Header, batch: &RowBatch) -> Parsed<(
 
 fn fitting(cells: &Cells<'_>, header: &Header) -> Result<Fitting, Fault> {
     let date = cells.required(4)?;
+    let kept = match header.year_only {
+        true => Quarter::year_of(date),
+        false => Quarter::from_date(date),
+    };
     Ok(Fitting {
         id: cells.identifier(0)?.into(),
         patient: cells.identifier(1)?.into(),
         clinic: cells.identifier(2)?.into(),
         clinician: cells.identifier(3)?.into(),
-        quarter: Quarter::from_date(date).ok_or_else(|| cells.fault(4, Rule::NotADate))?,
+        quarter: kept.ok_or_else(|| cells.fault(4, Rule::NotADate))?,
         age: cells
             .whole(5)?
             .map(|age| i16::try_from(age).map_or(TOP_AGE, |age| age.min(TOP_AGE))),

@@ -11,6 +11,8 @@ use super::header::Header;
 use super::instruments::Instruments;
 use super::rows::{self, Known, Parsed, STRANGER};
 use super::source::RowBatch;
+use crate::intake::Intake;
+use crate::plan::Plan;
 use crate::records::{Answer, Curve, EarRecord, Labels, RowIssue};
 use crate::vocabulary::TableName;
 
@@ -61,7 +63,10 @@ impl WaitingRows {
     ) {
         let owned = names.iter().map(|name| (*name).to_owned()).collect();
         // Our own columns are never refused.
-        let Ok(header) = Header::new(table, owned, Path::new(""), &mut Labels::default()) else {
+        // Their ids are pseudonyms already, whatever the delivery of the day makes of its own.
+        let plan = Plan::default();
+        let (path, labels) = (Path::new(""), &mut Labels::default());
+        let Ok(header) = Header::new(table, owned, path, labels, &Intake::plain(&plan)) else {
             return;
         };
         let Some(numbers) = self.numbers.get_mut(table as usize) else {

@@ -19,11 +19,7 @@ const A_DATE: &[u8] = b"(a date)";
 const LONGEST_NUMBER: usize = 6;
 
 /// The fields of a row as they may be written. None where nothing has to be changed.
-pub(super) fn withheld<'a>(
-    header: &Header,
-    record: &'a ByteRecord,
-    year_only: bool,
-) -> Option<Vec<Cow<'a, [u8]>>> {
+pub(super) fn withheld<'a>(header: &Header, record: &'a ByteRecord) -> Option<Vec<Cow<'a, [u8]>>> {
     let aligned = record.len() == header.width();
     let mut changed = false;
     let fields = record
@@ -33,9 +29,9 @@ pub(super) fn withheld<'a>(
             let shown = if text.is_empty() {
                 Cow::Borrowed(text)
             } else if aligned {
-                of_column(header, position, text, year_only)
+                of_column(header, position, text)
             } else {
-                of_no_column(header, text, year_only)
+                of_no_column(header, text)
             };
             changed |= *shown != *text;
             shown
@@ -44,12 +40,7 @@ pub(super) fn withheld<'a>(
     changed.then_some(fields)
 }
 
-fn of_column<'a>(
-    header: &Header,
-    position: usize,
-    text: &'a [u8],
-    year_only: bool,
-) -> Cow<'a, [u8]> {
+fn of_column<'a>(header: &Header, position: usize, text: &'a [u8]) -> Cow<'a, [u8]> {
     if header.hidden.contains(&position) {
         return Cow::Borrowed(b"");
     }
@@ -60,7 +51,7 @@ fn of_column<'a>(
             return age(text);
         }
         let fits_here = match column.kind {
-            Kind::Date => return coarse(text, year_only),
+            Kind::Date => return coarse(text, header.year_only),
             Kind::Identifier => is_pseudonym(text),
             Kind::Label => is_label(text),
             Kind::Words(_)
@@ -80,7 +71,7 @@ fn of_column<'a>(
 }
 
 /// A row with another number of fields than the header row: nobody knows which column a text belongs to.
-fn of_no_column<'a>(header: &Header, text: &'a [u8], year_only: bool) -> Cow<'a, [u8]> {
+fn of_no_column<'a>(header: &Header, text: &'a [u8]) -> Cow<'a, [u8]> {
     let is_word = header.specs.iter().any(|spec| match spec.kind {
         Kind::Words(words) => words.iter().any(|word| word.as_bytes() == text),
         _ => false,
@@ -89,7 +80,7 @@ fn of_no_column<'a>(header: &Header, text: &'a [u8], year_only: bool) -> Cow<'a,
         return Cow::Borrowed(text);
     }
     if Quarter::from_date(text).is_some() {
-        return coarse(text, year_only);
+        return coarse(text, header.year_only);
     }
     // With hidden columns about, anything may be what they hide.
     let digits = text.iter().filter(|byte| byte.is_ascii_digit()).count();

@@ -1,5 +1,67 @@
 //! The identity gate: what would tell who a person is does not come in.
+//!
+//! A delivery is refused whole where a column is named like a direct identifier, or where values are shaped like one;
+//! the refusal names file, line, column and class, never the value. Identifiers that are needed to tell people apart can
+//! become keyed pseudonyms on the way in.
+//!
+//! A gate of shapes cannot see everything: a single word may be a surname, a short number a patient's. [`CLASSES`] says
+//! for each class what is caught and what is not.
 
-/// Columns that become keyed pseudonyms, and the key.
-#[derive(Clone, Debug)]
-pub struct Pseudonyms {}
+mod check_digits;
+mod classes;
+mod column_names;
+mod dates;
+mod gate;
+mod names;
+mod numbers;
+#[cfg(test)]
+mod pseudonym_forms;
+mod pseudonyms;
+mod same;
+mod shapes;
+mod tallies;
+
+use std::path::Path;
+
+pub use classes::{CLASSES, Class, ClassText, classes_as_markdown};
+pub use pseudonyms::{COLUMNS, Key, LONGEST_IDENTIFIER, PseudonymError, Pseudonyms, SHORTEST_KEY};
+
+pub(crate) use gate::{Found, Gate};
+pub(crate) use pseudonyms::ColumnPseudonyms;
+pub(crate) use same::same_as_before;
+pub(crate) use tallies::Tallies;
+
+use crate::error::PipelineError;
+use crate::rules::Rule;
+
+/// Refuses a column by its name, or by a name that is itself an identifier.
+///
+/// # Errors
+/// A refusal by `identifying-column`; the name is told only where it is a name.
+pub(crate) fn pass_column(name: &str, file: &Path) -> Result<(), PipelineError> {
+    let refuse = |class, shown: &str| {
+        PipelineError::identifying(Rule::IdentifyingColumn, file, Some(1), shown, class)
+    };
+    let mut in_name = None;
+    shapes::signs(name.as_bytes(), shapes::Role::Label, |sign| {
+        let class = match sign {
+            shapes::Sign::Certain(class)
+            | shapes::Sign::Number(numbers::Number::Certain(class)) => class,
+            shapes::Sign::Date => Class::Date,
+            shapes::Sign::Number(numbers::Number::Bare(_)) => Class::OtherCode,
+            shapes::Sign::Name => Class::Name,
+            _ => return,
+        };
+        in_name.get_or_insert(class);
+    });
+    match (in_name, column_names::class_of(name)) {
+        (Some(class), _) => Err(refuse(class, "whose name is not repeated here")),
+        (None, Some(class)) => Err(refuse(class, name)),
+        (None, None) => Ok(()),
+    }
+}
+
+/// The class of identifiers that the name of a file holds, if any.
+pub(crate) fn class_of_file_name(name: &str) -> Option<Class> {
+    shapes::file_name_class(name)
+}

@@ -4,8 +4,9 @@ use super::parse::{Step, did_you_mean};
 use super::{ColumnMap, FrequencyUnit, SourceMap, Text, ThresholdUnit, TimeUnit};
 use crate::decimal;
 use crate::delivery::columns::{
-    ColumnSpec, FITTINGS, Kind, NO_RESPONSE_LIMIT, THRESHOLD_RANGE, columns_for, is_label_column,
+    ColumnSpec, Kind, NO_RESPONSE_LIMIT, THRESHOLD_RANGE, columns_for, is_label_column,
 };
+use crate::identity::COLUMNS;
 use crate::quarter::Quarter;
 use crate::vocabulary::{FREQUENCIES, TableName};
 
@@ -36,13 +37,7 @@ pub(super) fn check(map: &ColumnMap) -> Result<(), Fault> {
         })?;
     }
     for (name, position) in map.identity.pseudonymise.iter().zip(0..) {
-        let known = TableName::ALL
-            .iter()
-            .flat_map(|table| forms(*table))
-            .flatten();
-        let mut takes_text =
-            known.filter(|spec| matches!(spec.kind, Kind::Identifier | Kind::Label));
-        if !is_label_column(name) && !takes_text.any(|spec| spec.name == name) {
+        if !COLUMNS.contains(&name.as_str()) {
             return Err(Fault {
                 at: ["identity", "pseudonymise"]
                     .map(|key| Step::Key(key.to_owned()))
@@ -50,8 +45,8 @@ pub(super) fn check(map: &ColumnMap) -> Result<(), Fault> {
                     .chain([Step::Entry(position)])
                     .collect(),
                 what: format!(
-                    "names `{name}`, which is no column of ids or labels{}",
-                    did_you_mean(name, FITTINGS.iter().map(|spec| spec.name))
+                    "names `{name}`, which is no column of ids{}",
+                    did_you_mean(name, COLUMNS.iter().copied())
                 ),
             });
         }

@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use super::{ColumnMap, SourceMap};
-use crate::delivery::{Delivery, DeliveryFile, Packing};
+use crate::delivery::{Delivery, DeliveryFile, Packing, shown_name};
 use crate::error::PipelineError;
 use crate::fhir;
 use crate::rules::Rule;
@@ -55,16 +55,22 @@ pub(crate) fn open(folder: &Path, map: &ColumnMap) -> Result<Delivery, PipelineE
             }
         }
     }
-    for pattern in map.fhir.iter().flat_map(|source| &source.files) {
+    // Resources may come as a Bundle or one a line: one pattern of several is enough.
+    for source in &map.fhir {
+        let means = |entry: &Entry| {
+            let mut patterns = source.files.iter();
+            patterns.any(|pattern| fhir::files::is_meant(pattern, &entry.name))
+        };
         if !entries
             .iter()
-            .any(|entry| entry.path.is_file() && fhir::files::is_meant(pattern, &entry.name))
+            .any(|entry| entry.path.is_file() && means(entry))
         {
+            let patterns: Vec<String> = source.files.iter().map(|p| format!("\"{p}\"")).collect();
             return Err(PipelineError::refused(
                 Rule::UnmatchedFiles,
                 folder,
                 None,
-                &format!("\"{pattern}\""),
+                &patterns.join(" and "),
             ));
         }
     }
@@ -99,7 +105,7 @@ pub(crate) fn open(folder: &Path, map: &ColumnMap) -> Result<Delivery, PipelineE
                 }
                 // The descriptor of a delivery belongs to it, though nothing is read from it.
                 _ if entry.name == DESCRIPTOR => {}
-                _ => not_read.push(entry.name),
+                _ => not_read.push(shown_name(&entry.name)),
             }
             continue;
         }

@@ -274,7 +274,7 @@ fn read_fittings(
         let required = |texts: &Texts| -> Box<str> { texts.at(row).unwrap_or_default().into() };
         let quarter = quarters
             .at(row)
-            .and_then(|text| Quarter::from_date(text.as_bytes()))
+            .and_then(|text| text.parse::<Quarter>().ok())
             .ok_or_else(|| reader.unknown("quarter"))?;
         out.push(Fitting {
             id: required(&ids),

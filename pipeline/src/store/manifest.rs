@@ -1,5 +1,7 @@
 //! The manifest of a snapshot: which files make up the cohort, which deliveries it came from, and the account of their rows.
 
+use std::collections::BTreeSet;
+
 use serde::{Deserialize, Serialize};
 
 /// Store format that this version writes. It reads this one and those before.
@@ -17,12 +19,46 @@ pub struct Manifest {
     /// BLAKE3 of the manifest of the snapshot before, hexadecimal; none for the first.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub previous: Option<String>,
+    /// How fine dates are.
+    #[serde(default)]
+    pub dates: Dates,
     /// Names of the `x_…` label columns of any part.
     pub label_columns: Vec<String>,
     /// The deliveries that went in, oldest first.
     pub deliveries: Vec<DeliveryEntry>,
     /// The Parquet files that make up the tables.
     pub parts: Vec<Part>,
+}
+
+/// How fine dates of fittings are kept.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Dates {
+    /// To the quarter: finer than 45 CFR 164.514(b)(2) allows, so that the cohort is a limited data set.
+    #[default]
+    Quarter,
+    /// To the year.
+    Year,
+}
+
+impl Dates {
+    /// The word for it.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Quarter => "quarter",
+            Self::Year => "year",
+        }
+    }
+}
+
+/// The columns of a delivery that became keyed pseudonyms.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct PseudonymEntry {
+    /// The columns.
+    pub columns: BTreeSet<String>,
+    /// Tells whether another key is the same; see [`crate::identity::Pseudonyms::key_check`].
+    pub key_check: String,
 }
 
 /// A delivery that went in.
@@ -45,6 +81,9 @@ pub struct DeliveryEntry {
     /// What the file of rows set aside holds; format 1 did not say.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub set_aside_file: Option<FileEntry>,
+    /// The columns that became keyed pseudonyms; none where the delivery brought its own.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub pseudonyms: Option<PseudonymEntry>,
 }
 
 /// What a file holds.

@@ -36,7 +36,10 @@ use std::path::{Path, PathBuf};
 
 pub use disk::{Operation, WritePoint};
 pub use locks::{WaitingFor, WhenLocked};
-pub use manifest::{AccountEntry, DeliveryEntry, FORMAT, FileEntry, Manifest, Part, RuleEntry};
+pub use manifest::{
+    AccountEntry, Dates, DeliveryEntry, FORMAT, FileEntry, Manifest, Part, PseudonymEntry,
+    RuleEntry,
+};
 pub use manifest_check::MAX_MANIFEST_BYTES;
 pub use set_aside::{SET_ASIDE_COLUMNS, SetAsideRow, in_words as set_aside_in_words};
 pub(crate) use set_aside::{

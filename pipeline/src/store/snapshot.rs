@@ -9,7 +9,7 @@ use rayon::prelude::*;
 use super::disk::{self, WritePoint};
 use super::encode::Encoder;
 use super::locks::WriteLock;
-use super::manifest::{DeliveryEntry, FORMAT, FileEntry, Manifest, Part};
+use super::manifest::{Dates, DeliveryEntry, FORMAT, FileEntry, Manifest, Part};
 use super::manifest_check::MAX_MANIFEST_BYTES;
 use super::pointer::{self, Pointer};
 use super::schema::{StoreTable, schema};
@@ -36,6 +36,8 @@ pub(crate) struct NewSnapshot<'a> {
     pub(crate) delivery: Option<(DeliveryEntry, SetAsideRows<'a>)>,
     /// Earlier deliveries of which rows have returned.
     pub(crate) mended: Vec<Mended>,
+    /// How fine dates are.
+    pub(crate) dates: Dates,
 }
 
 /// An earlier delivery whose account has changed.
@@ -157,6 +159,7 @@ impl NewSnapshot<'_> {
             .unwrap_or_default();
         manifest.format = FORMAT;
         manifest.snapshot = name.to_owned();
+        manifest.dates = self.dates;
         manifest.previous = self.before.map(|cohort| cohort.manifest_hash.clone());
         for (position, entry) in mended {
             if let Some(slot) = manifest.deliveries.get_mut(position) {

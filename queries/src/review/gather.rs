@@ -5,8 +5,8 @@ use std::str::FromStr;
 
 use fitcohort_pipeline::plan::{Criterion, Exclusion, Plan};
 use fitcohort_pipeline::quarter::Quarter;
-use fitcohort_pipeline::store::Cohort;
 use fitcohort_pipeline::store::schema::StoreTable;
+use fitcohort_pipeline::store::{Cohort, Dates};
 use fitcohort_pipeline::vocabulary::FREQUENCIES;
 
 use super::headline::headline;
@@ -150,6 +150,7 @@ fn context(
         exclusions: plan.exclusions.iter().map(in_words).collect(),
         plan_file: plan.file_text.clone(),
         invented,
+        year_only: cohort.manifest.dates == Dates::Year,
         inputs: cohort
             .manifest
             .deliveries

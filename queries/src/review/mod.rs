@@ -105,6 +105,8 @@ pub struct Context {
     pub plan_file: Option<String>,
     /// The cohort holds invented data.
     pub invented: bool,
+    /// Dates are kept to the year; where not, to the quarter, which makes the cohort a limited data set.
+    pub year_only: bool,
     /// The deliveries behind the snapshot.
     pub inputs: Vec<InputHash>,
 }

@@ -136,8 +136,11 @@ fn trends(
         .collect()
 }
 
-/// A quarter as a number that grows by one a quarter.
+/// A quarter as a number that grows by one a quarter, a year as one that grows by one a year. A cohort has one of the two.
 fn score_of(quarter: Quarter) -> f64 {
+    if quarter.is_year() {
+        return f64::from(quarter.year);
+    }
     f64::from(quarter.year) * 4.0 + f64::from(quarter.number)
 }
 

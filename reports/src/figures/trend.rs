@@ -197,6 +197,10 @@ fn on_axis(points: &[Point]) -> Vec<f64> {
     let calendar: Option<Vec<f64>> = points
         .iter()
         .map(|point| {
+            // Where only years are kept, the name is one.
+            if let Ok(year) = point.quarter.parse::<u16>() {
+                return Some(year.into());
+            }
             let (year, quarter) = point.quarter.split_once("-Q")?;
             let year: f64 = year.parse::<u16>().ok()?.into();
             let quarter: f64 = quarter.parse::<u8>().ok()?.into();

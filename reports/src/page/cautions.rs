@@ -23,6 +23,11 @@ pub(super) fn section(review: &Review) -> Markup {
                 @if review.reader == Reader::Trainer {
                     li { "Rows are ordered to be read, not to rank: where intervals overlap the order says little." }
                 }
+                @if review.context.year_only {
+                    li { "Dates are kept to the year: where these pages speak of a quarter, a year is meant. Whether the cohort counts as de-identified (45 CFR 164.514(b)(2)) rests besides on its pseudonyms and labels, which no program can judge." }
+                } @else {
+                    li { "Dates are kept to the quarter, which is finer than 45 CFR 164.514(b)(2) allows for de-identified data: treat the cohort, and what is drawn from it, as a limited data set." }
+                }
                 li { "Answers come from those who answered. The response rate stands beside them." }
                 li {
                     "Cells built on fewer than " (format::count(review.context.minimum_cell))

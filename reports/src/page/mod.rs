@@ -72,6 +72,7 @@ pub(crate) fn page(review: &Review, figures: &[Figure]) -> String {
 fn title(review: &Review) -> String {
     let quarter = review.context.quarter.as_deref().unwrap_or("no quarter");
     match review.reader {
+        Reader::Owner if review.context.year_only => format!("Year review, {quarter}"),
         Reader::Owner => format!("Quarter review, {quarter}"),
         Reader::Researcher => {
             format!("Study report: match to target and satisfaction, up to {quarter}")

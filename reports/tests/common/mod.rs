@@ -161,6 +161,7 @@ fn context(shape: Shape) -> Context {
         )],
         plan_file: shape.hostile.then(|| ATTACK.to_owned()),
         invented: true,
+        year_only: false,
         inputs: vec![InputHash {
             delivery: "000001".into(),
             hash: "00ff".repeat(16),

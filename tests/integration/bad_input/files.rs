@@ -91,9 +91,23 @@ fn headers() -> Vec<Refused> {
         case(
             unknown,
             "fittings.csv",
+            FITTINGS.replace("age_years", "ages"),
+            1,
+            "names a column that the table does not have: ages",
+        ),
+        case(
+            "identifying-column",
+            "fittings.csv",
             FITTINGS.replace("age_years", "date_of_birth"),
             1,
-            "names a column that the table does not have: date_of_birth",
+            "By its name, the column date_of_birth holds a full date",
+        ),
+        case(
+            "identifying-column",
+            "outcomes.csv",
+            OUTCOMES.replace("weeks_after", "Surname"),
+            1,
+            "the column Surname holds a personal name",
         ),
         case(
             unknown,
@@ -146,21 +160,22 @@ fn headers() -> Vec<Refused> {
             1,
             "a column without a name",
         ),
-        case(
-            unknown,
-            "fittings.csv",
-            FITTINGS.replace(',', ";"),
-            1,
-            "columns are separated by commas, not by semicolons or tabs",
-        ),
-        case(
-            unknown,
-            "fittings.csv",
-            FITTINGS.replace(',', "\t"),
-            1,
-            "columns are separated by commas, not by semicolons or tabs",
-        ),
     ];
+    let other = "something else than a comma stands between its columns";
+    let headless = FITTINGS.split_once('\n').unwrap().1;
+    for text in [
+        FITTINGS.replace(',', ";"),
+        FITTINGS.replace(',', "\t"),
+        headless.to_owned(),
+    ] {
+        out.push(case("no-header-row", "fittings.csv", text, 1, other));
+    }
+    let mail = EARS.replacen("closed,behind", "closed,nobody@example.org", 1);
+    let says = "style holds what looks like an e-mail address";
+    out.push(case("identifying-value", "ears.csv", mail, 4, says));
+    let named = "fittings-nobody@example.org.csv";
+    let says = "of the fittings table (file 1 in order) holds what looks like an e-mail address";
+    out.push(case("identifying-file-name", named, FITTINGS, None, says));
     for (file, text, column) in [
         (
             "fittings.csv",
@@ -264,12 +279,16 @@ impl Refused {
             return "d".to_owned();
         }
         let table = self.file.split('.').next().unwrap();
+        // A further file comes beside the table's own.
         let others: Vec<(&str, &str)> = small_practice()
             .into_iter()
             .filter(|(name, _)| *name != table)
             .collect();
         workspace.delivery("d", &others);
         workspace.write(&format!("d/{}", self.file), &self.content);
+        if self.rule == "identifying-file-name" {
+            return "d".to_owned();
+        }
         format!("d/{}", self.file)
     }
 

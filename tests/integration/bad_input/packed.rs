@@ -9,7 +9,7 @@ use super::files::{Refused, case};
 use crate::parquet_files;
 use crate::workspace::{OUTCOMES, RESPONSES};
 
-pub(super) fn gzip(text: &[u8]) -> Vec<u8> {
+pub(crate) fn gzip(text: &[u8]) -> Vec<u8> {
     let mut encoder = flate2::write::GzEncoder::new(Vec::new(), flate2::Compression::default());
     encoder.write_all(text).unwrap();
     encoder.finish().unwrap()

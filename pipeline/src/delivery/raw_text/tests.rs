@@ -34,7 +34,7 @@ fn fetch(
     issues: &[RowIssue],
     year_only: bool,
 ) -> Result<Vec<(RowIssue, RawRow)>, PipelineError> {
-    let mut rows = RawRows::new(delivery, files, issues, year_only);
+    let mut rows = RawRows::new(delivery, files, issues, None, year_only);
     rows.block_size = 1;
     let mut out = Vec::new();
     for some in rows {
@@ -294,10 +294,11 @@ fn hidden_columns_are_not_written() {
         names,
         Path::new("ears.csv"),
         &mut Labels::default(),
+        &Intake::plain(&Plan::default()),
     )
     .expect("our columns");
     let text = |header: &Header, row: &[&str]| {
-        let row = raw_row(header, b';', &ByteRecord::from(row.to_vec()), None, false);
+        let row = raw_row(header, b';', &ByteRecord::from(row.to_vec()), None);
         (row.text, row.exact)
     };
     let row = ["4711", "left", "maybe", "in; the ear"];
