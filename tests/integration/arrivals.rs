@@ -170,7 +170,7 @@ fn from_environment(name: &str, otherwise: u64) -> u64 {
 fn any_order_of_arrival_gives_the_same_tables() {
     let plans = Plans::new();
     let first = from_environment("FITCOHORT_ARRIVALS_FROM", 1);
-    let seeds = first..first + from_environment("FITCOHORT_ARRIVALS", 30);
+    let seeds = first..first + from_environment("FITCOHORT_ARRIVALS", 24);
     let cases = seeds.clone().count();
     let moved = seeds.filter(|&seed| case(seed, &plans, false)).count();
     assert!(
@@ -182,7 +182,6 @@ fn any_order_of_arrival_gives_the_same_tables() {
 #[test]
 fn any_order_of_arrival_gives_the_same_answers_to_queries() {
     let plans = Plans::new();
-    for seed in [1_000_001, 1_000_002] {
-        case(seed, &plans, true);
-    }
+    // Until one was in another order.
+    assert!((1_000_001..1_000_010).any(|seed| case(seed, &plans, true)));
 }
