@@ -15,9 +15,7 @@ mod model;
 
 use std::collections::BTreeMap;
 use std::path::Path;
-use std::time::Duration;
 
-use fitcohort_pipeline::PipelineError;
 use fitcohort_pipeline::ingest::{Ingested, ingest};
 use fitcohort_pipeline::intake::Intake;
 use fitcohort_pipeline::plan::Plan;

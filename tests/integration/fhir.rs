@@ -342,9 +342,11 @@ fn damaged_files_are_refused_with_their_byte() {
         workspace.delivery("d", &small_practice());
         workspace.write(&format!("d/{file}"), bytes);
         let folders = ["d", "c"].map(|name| workspace.path(name));
-        let error = with_map(|intake| ingest::ingest(&folders[0], &folders[1], intake, WhenLocked::Wait, &|_| {}))
-            .expect_err(rule)
-            .to_string();
+        let error = with_map(|intake| {
+            ingest::ingest(&folders[0], &folders[1], intake, WhenLocked::Wait, &|_| {})
+        })
+        .expect_err(rule)
+        .to_string();
         assert!(error.contains(&format!("[{rule}]")), "{file}: {error}");
         assert!(error.contains(file) && !error.contains(CANARY), "{error}");
         if let Some(byte) = byte {

@@ -155,7 +155,6 @@ impl OpenFile<'_> {
         {
             return out;
         }
-        let mut line_before = None;
         let Self {
             file,
             header,
@@ -165,19 +164,11 @@ impl OpenFile<'_> {
         let mut translated = header.translation.as_ref().map(Translation::rows);
         // A fault of the text is one of a file that has changed, which its hash shows.
         let _ = batch.for_each_in_text(|line, record, text| {
-            // Where a stray carriage return ends a row within a line, the line does not tell which row is meant.
-            let shared = line_before.replace(line) == Some(line);
-            if shared
-                && let Some((issue, row)) = out.last_mut()
-                && issue.place.line == line
-            {
-                row.record = None;
-            }
             let Some(issue) = issues.next_if(|issue| issue.place.line == line) else {
                 return;
             };
             let mut row = raw_row(header, file.separator, record, text);
-            if issue.rule.waits() && !shared {
+            if issue.rule.waits() {
                 let ours = match &mut translated {
                     None => Some(record),
                     Some(rows) => rows.row(record).ok().flatten(),
