@@ -108,7 +108,7 @@ pub(crate) const NONE_KNOWN: &str =
 pub(crate) const SEPARATORS: &str = "(columns are separated by commas, not by semicolons or tabs)";
 
 /// A name that can be shown in one line: other separators are made visible, and it is cut at 80 characters.
-pub(super) fn printable(name: &str) -> String {
+pub(crate) fn printable(name: &str) -> String {
     let mut shown: String = name
         .chars()
         .take(80)

@@ -17,7 +17,7 @@ use std::path::{Path, PathBuf};
 use rayon::prelude::*;
 
 #[cfg(feature = "hostile")]
-pub(crate) use header::{NONE_KNOWN, SEPARATORS};
+pub(crate) use header::{NONE_KNOWN, SEPARATORS, printable};
 pub use instruments::ITEM_SEPARATOR;
 pub(crate) use rows::STRANGER;
 pub use source::{DeliveryFile, Packing};
