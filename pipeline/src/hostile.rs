@@ -16,7 +16,7 @@ use std::io::Write;
 use std::path::{Path, PathBuf};
 
 use crate::PipelineError;
-use crate::delivery::{FileRead, columns};
+use crate::delivery::{FileRead, columns, printable};
 use crate::ingest::{self, Judgement};
 use crate::intake::Intake;
 use crate::map::ColumnMap;
@@ -267,7 +267,9 @@ fn judged(delivery: &Path, intake: &Intake<'_>, text: &[u8]) {
     match ingest::check(delivery, intake, &|_| {}) {
         Ok(judgement) => accounted(&judgement, !text.is_empty()),
         Err(error) => {
-            if let Some(named) = refused(&error, delivery) {
+            if let Some(named) = refused(&error, delivery)
+                && !text.is_empty()
+            {
                 not_echoed(&named, text);
             }
         }
@@ -374,35 +376,45 @@ fn refused(error: &PipelineError, delivery: &Path) -> Option<String> {
     Some(named.to_owned())
 }
 
-/// What a sentence names holds no cell of twelve bytes or more, unless the header row has it too.
+/// What stands for a column whose name must not be told.
+const NAMELESS: [&str; 2] = ["A field of this row", "whose name is not repeated here"];
+
+/// What a sentence names is a column or a table of ours, or a name of a header row: never what another row holds.
 fn not_echoed(named: &str, text: &[u8]) {
-    let tables = text.split(|byte| *byte == SEPARATOR);
-    let (headers, rows): (Vec<&[u8]>, Vec<&[u8]>) = tables.map(header_and_rows).unzip();
-    let cells = rows
-        .iter()
-        .flat_map(|rows| rows.split(|byte| b",;\t\"\r\n".contains(byte)))
-        .filter(|cell| cell.trim_ascii().len() >= 12);
-    for cell in cells {
-        let in_header = |header: &&[u8]| memchr::memmem::find(header, cell).is_some();
-        assert!(
-            memchr::memmem::find(named.as_bytes(), cell).is_none() || headers.iter().any(in_header),
-            "a delivered value is repeated: {named}"
-        );
+    // Of other forms than text the header row is not known here.
+    if text.is_empty() {
+        return;
     }
+    let ours = TableName::ALL.iter().any(|table| {
+        let forms = [columns::responses_wide(), columns::ears_long()].concat();
+        let mut specs = columns::columns_for(*table, &[]).into_iter().chain(forms);
+        table.word() == named || specs.any(|spec| spec.name == named)
+    });
+    let mut tables = text.splitn(TableName::ALL.len(), |byte| *byte == SEPARATOR);
+    let known = ours
+        || NAMELESS.contains(&named)
+        || tables.any(|table| {
+            header_row(table)
+                .iter()
+                .any(|name| printable(name) == named)
+        });
+    assert!(known, "something other than a column is named: {named}");
 }
 
-/// A table's header row, whatever stands before it, and what comes after it.
-fn header_and_rows(table: &[u8]) -> (&[u8], &[u8]) {
+/// The names of a table's header row.
+fn header_row(table: &[u8]) -> Vec<String> {
+    let text = table.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(table);
     let mut reader = csv::ReaderBuilder::new()
         .has_headers(false)
         .flexible(true)
-        .from_reader(table);
+        .from_reader(text);
     let mut record = csv::ByteRecord::new();
-    let read = reader.read_byte_record(&mut record);
-    let end = usize::try_from(reader.position().byte()).unwrap_or(usize::MAX);
-    match read {
-        Ok(true) => table.split_at(end.min(table.len())),
-        _ => (table, b""),
+    match reader.read_byte_record(&mut record) {
+        Ok(true) => record
+            .iter()
+            .map(|name| String::from_utf8_lossy(name).into_owned())
+            .collect(),
+        _ => Vec::new(),
     }
 }
 

@@ -50,8 +50,10 @@ pub(crate) fn say_peak_memory() {
     }
 }
 
-/// Looks whether the child stayed within its bound, where the system says it.
+/// Looks whether the child stayed within its bound, where the system says it; `--nocapture` shows what it said.
+#[expect(clippy::print_stdout, reason = "the harness keeps it unless asked")]
 pub(crate) fn assert_bounded(printed: &str) {
+    println!("{printed}");
     let peak = printed
         .lines()
         .find_map(|line| line.strip_prefix("peak memory: "));

@@ -211,7 +211,7 @@ fn names_a_column(specs: &[ColumnSpec], name: &str) -> bool {
 }
 
 /// A name that can be shown in one line: other separators are made visible, and it is cut at 80 characters.
-pub(super) fn printable(name: &str) -> String {
+pub(crate) fn printable(name: &str) -> String {
     let mut shown: String = name
         .chars()
         .take(80)
