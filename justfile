@@ -60,3 +60,17 @@ bench FITTINGS="100000":
     run ingest "$work/delivery" --into "$work/cohort"
     for name in match curves association clinicians; do run query "$name" "$work/cohort"; done
     run report "$work/cohort" --out "$work/reports"
+
+# Fuzz TARGET for SECONDS; what it finds new stays in tests/fuzz/corpus (cargo-fuzz, address sanitizer, stable compiler)
+fuzz TARGET SECONDS="60":
+    RUSTC_BOOTSTRAP=1 ASAN_OPTIONS=quarantine_size_mb=16:detect_leaks=0 cargo fuzz run --fuzz-dir tests/fuzz --target-dir target/fuzz {{ TARGET }} -- \
+        -dict=tests/fuzz/dictionaries/{{ TARGET }}.dict -max_total_time={{ SECONDS }} -timeout=1 -rss_limit_mb=512 -max_len=4096
+
+# Kill ingests at KILLS random moments and look whether the cohort is whole
+kills KILLS="200":
+    FITCOHORT_KILLS={{ KILLS }} cargo test --test integration killed_at_any_moment -- --nocapture
+
+# Hold the published schema against the public validator of data packages (makes its own environment with pip)
+frictionless:
+    cargo build
+    tests/frictionless/run.sh target/debug/fitcohort

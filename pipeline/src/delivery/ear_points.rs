@@ -1,10 +1,10 @@
 //! Rows of `ears` in the long form: a row a threshold. What was said of the whole ear stands in any of its rows, or in
 //! none; the rows of an ear are joined when the delivery is settled.
 
+use super::batch::RowBatch;
 use super::cells::Fault;
 use super::header::Header;
 use super::rows::{Finder, Known, Parsed, each_row};
-use super::source::RowBatch;
 use crate::records::{EarRecord, Place};
 use crate::rules::Rule;
 use crate::vocabulary::{Coupling, Ear, TableName, Truth};

@@ -4,8 +4,9 @@ use std::io::{BufReader, Read};
 
 use rayon::prelude::*;
 
+use super::batch::RowBatch;
 use super::cells::Fault;
-use super::source::{DeliveryFile, RowBatch};
+use super::source::DeliveryFile;
 use crate::error::PipelineError;
 use crate::fhir::cut::{CutFault, Cutter, Piece};
 use crate::fhir::files::FhirFile;

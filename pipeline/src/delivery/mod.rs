@@ -1,5 +1,6 @@
 //! Reads a delivery: finds its files, matches headers, parses rows, and keeps the account of every row.
 
+mod batch;
 mod blocks;
 mod cells;
 pub mod columns;
@@ -45,9 +46,9 @@ use crate::rules::Rule;
 use crate::settle;
 use crate::table_schema::DESCRIPTOR;
 use crate::vocabulary::TableName;
+use batch::RowBatch;
 use header::Header;
 use rows::{Known, Parsed};
-use source::RowBatch;
 pub(crate) use source::Source;
 
 /// Batches read ahead while the ones before are parsed, for each thread.

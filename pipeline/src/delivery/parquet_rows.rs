@@ -18,10 +18,10 @@ use parquet::arrow::arrow_reader::{
     ParquetRecordBatchReaderBuilder,
 };
 
+use super::batch::RowBatch;
 use super::blocks::LONGEST_RECORD;
 use super::header::{MOST_COLUMNS, printable};
 use super::parquet_pages::rows_at_a_time;
-use super::source::RowBatch;
 use crate::error::PipelineError;
 use crate::rules::Rule;
 
@@ -41,8 +41,6 @@ pub(crate) struct ParquetRows {
     reader: ParquetRecordBatchReader,
     names: Vec<String>,
     typed: Vec<bool>,
-    /// Positions of columns of lists or groups.
-    nested: Vec<usize>,
     /// Positions of columns that are not read: blank in every row.
     pub(crate) left_out: Vec<usize>,
     next_row: u32,
@@ -66,13 +64,19 @@ impl ParquetRows {
         if fields.len() > MOST_COLUMNS {
             return Err(refuse(Rule::TooManyColumns));
         }
+        if let Some(nested) = fields.iter().find(|field| field.data_type().is_nested()) {
+            let name = printable(nested.name());
+            return Err(PipelineError::refused(
+                Rule::NestedColumn,
+                path,
+                None,
+                &name,
+            ));
+        }
         let names = fields.iter().map(|field| field.name().clone()).collect();
         let is_typed = |kind: &DataType| kind.is_numeric() || kind.is_temporal();
         let typed = fields.iter().map(|field| is_typed(field.data_type()));
         let typed = typed.collect();
-        let nested = fields.iter().enumerate();
-        let nested = nested.filter(|(_, field)| field.data_type().is_nested());
-        let nested = nested.map(|(position, _)| position).collect();
         let rows = guarded(|| rows_at_a_time(&file, metadata.metadata(), allowed))
             .unwrap_or(Err(Rule::DamagedFile))
             .map_err(refuse)?;
@@ -89,7 +93,6 @@ impl ParquetRows {
             reader,
             names,
             typed,
-            nested,
             left_out: Vec::new(),
             next_row: 1,
             waiting: None,
@@ -106,27 +109,12 @@ impl ParquetRows {
         self.typed.clone()
     }
 
-    /// A list has no text that a row could hold; where a column map leaves the column out, nobody asks for it.
-    fn refuse_nested(&self) -> Result<(), PipelineError> {
-        let asked_for = self.nested.iter().find(|at| !self.left_out.contains(at));
-        match asked_for.and_then(|at| self.names.get(*at)) {
-            Some(name) => Err(PipelineError::refused(
-                Rule::NestedColumn,
-                &self.path,
-                None,
-                &printable(name),
-            )),
-            None => Ok(()),
-        }
-    }
-
     pub(crate) fn next_batch(&mut self) -> Result<Option<RowBatch>, PipelineError> {
         let first_row = self.next_row;
         let refuse = |rule| PipelineError::refused(rule, &self.path, Some(first_row.into()), "");
         let mut texts = match self.waiting.take() {
             Some(texts) => texts,
             None => {
-                self.refuse_nested()?;
                 let (reader, left_out) = (&mut self.reader, &self.left_out);
                 let read = guarded(|| match reader.next() {
                     None => Some(None),

@@ -6,9 +6,10 @@ use std::slice::ChunkBy;
 
 use csv::ByteRecord;
 
+use super::batch::{RowBatch, RowText};
 use super::cells::Cells;
 use super::header::Header;
-use super::source::{DeliveryFile, RowBatch, RowText, Source};
+use super::source::{DeliveryFile, Source};
 use super::waiting_rows::Record;
 use super::withheld::withheld;
 use super::{Delivery, FileRead, headers};

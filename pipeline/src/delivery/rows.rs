@@ -4,12 +4,12 @@ use std::collections::HashMap;
 
 use csv::ByteRecord;
 
+use super::batch::{RowBatch, RowFault};
 use super::cells::{Cells, Fault};
 use super::columns::Form;
 use super::ear_points;
 use super::header::Header;
 use super::instruments::Instruments;
-use super::source::{RowBatch, RowFault};
 use crate::identity::{Found, Gate, Tallies};
 use crate::map::translate::Translation;
 use crate::quarter::Quarter;

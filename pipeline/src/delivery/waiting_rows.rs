@@ -6,11 +6,11 @@ use std::path::Path;
 
 use csv::ByteRecord;
 
+use super::batch::RowBatch;
 use super::columns::columns_for;
 use super::header::Header;
 use super::instruments::Instruments;
 use super::rows::{self, Known, Parsed, STRANGER};
-use super::source::RowBatch;
 use crate::intake::Intake;
 use crate::plan::Plan;
 use crate::records::{Answer, Curve, EarRecord, Labels, RowIssue};

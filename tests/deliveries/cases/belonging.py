@@ -27,7 +27,7 @@ taken("contradiction-ears", "An ear in two versions: its responses have no ear."
       {"ears.csv": rows("ears", "F1,left,true,30,35,open,behind")},
       aside=["ears.csv 2 - contradiction", "ears.csv 4 - contradiction",
              "responses.csv 2 - orphan-ear", "responses.csv 3 - orphan-ear"],
-      ears=(3, 1, 2, 0), responses=(2, 0, 2, 0), says=["The ear of this row has no row in the ears table."])
+      ears=(3, 1, 2, 0), responses=(2, 0, 2, 0), says=["The ear of this row has no row in the ears table that says whether it was fitted."])
 taken("contradiction-responses", "A point measured twice with two values; the other point stays.",
       {"responses.csv": rows("responses", "F1,left,final,REIG,65,500,15,13")},
       aside=["responses.csv 2 - contradiction", "responses.csv 4 - contradiction"], responses=(3, 1, 2, 0), says=[SAME_KEY])
@@ -61,7 +61,7 @@ taken("orphan-ear-not-assessed", "A response of an ear without a row.",
       {"ears.csv": EARS.replace("F1,right,true,25,>110,vented,behind\n", ""),
        "responses.csv": rows("responses", "F1,right,final,REIG,65,500,15,14")},
       aside=["responses.csv 4 - orphan-ear"], ears=(1, 1, 0, 0), responses=(3, 2, 1, 0),
-      says=["The ear of this row has no row in the ears table."])
+      says=["The ear of this row has no row in the ears table that says whether it was fitted."])
 taken("target-without-prescription", "Targets, and nobody says by which rule.",
       {"fittings.csv": FITTINGS.replace("NAL-R", ""), "responses.csv": rows("responses", "F1,right,final,REIG,65,500,,14")},
       aside=["responses.csv 2 - target-without-prescription", "responses.csv 3 - target-without-prescription"],

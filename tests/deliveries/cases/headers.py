@@ -50,26 +50,26 @@ refused("header-capital-letters", "Names in capital letters.", {"outcomes.csv": 
         "outcomes.csv 1", "unknown-column", f"{UNKNOWN}: Score")
 refused("header-all-capital-letters", "All names in capital letters: none is known.",
         {"outcomes.csv": OUTCOMES.splitlines()[0].upper() + "\n" + OUTCOMES.split("\n", 1)[1]},
-        "outcomes.csv 1", "unknown-column", "none of its names is known")
+        "outcomes.csv 1", "no-header-row", "The first row names none of the columns of this table")
 refused("header-repeated", "The same name twice.", {"ears.csv": EARS.replace("threshold_1000", "threshold_500")},
         "ears.csv 1", "repeated-column", "The header row names the column threshold_500 twice.")
 refused("header-semicolons", "Semicolons between the columns.", {"fittings.csv": FITTINGS.replace(",", ";")},
-        "fittings.csv 1", "unknown-column", "columns are separated by commas, not by semicolons or tabs")
+        "fittings.csv 1", "no-header-row", "something else than a comma stands between its columns")
 refused("header-tabs", "Tabs between the columns.", {"responses.csv": RESPONSES.replace(",", "\t")},
-        "responses.csv 1", "unknown-column", "columns are separated by commas, not by semicolons or tabs")
+        "responses.csv 1", "no-header-row", "something else than a comma stands between its columns")
 refused("header-missing-whole", "No header row: the first row is data, and is not repeated.",
-        {"fittings.csv": FITTINGS.split("\n", 1)[1]}, "fittings.csv 1", "unknown-column",
-        "none of its names is known", never=["anna-1", "coast", "F1"])
+        {"fittings.csv": FITTINGS.split("\n", 1)[1]}, "fittings.csv 1", "no-header-row",
+        "The first row names none of the columns of this table", never=["anna-1", "coast", "F1"])
 refused("header-missing-whole-semicolons", "No header row and semicolons: the first row is data, and is not repeated.",
-        {"fittings.csv": FITTINGS.split("\n", 1)[1].replace(",", ";")}, "fittings.csv 1", "unknown-column",
-        "none of its names is known", never=["anna-1", "coast", "F1"])
+        {"fittings.csv": FITTINGS.split("\n", 1)[1].replace(",", ";")}, "fittings.csv 1", "no-header-row",
+        "The first row names none of the columns of this table", never=["anna-1", "coast", "F1"])
 refused("header-of-another-table", "The rows of ears under the name of outcomes.", {"outcomes.csv": EARS},
         "outcomes.csv 1", "unknown-column", UNKNOWN)
 refused("header-title-line", "A title line before the header row, as some programs write it.",
-        {"outcomes.csv": "Answers of the third quarter\n" + OUTCOMES}, "outcomes.csv 1", "unknown-column",
-        "none of its names is known")
+        {"outcomes.csv": "Answers of the third quarter\n" + OUTCOMES}, "outcomes.csv 1", "no-header-row",
+        "The first row names none of the columns of this table")
 refused("header-separator-line", "A line that tells a spreadsheet the separator.",
-        {"ears.csv": "sep=,\n" + EARS}, "ears.csv 1", "unknown-column", "none of its names is known")
+        {"ears.csv": "sep=,\n" + EARS}, "ears.csv 1", "no-header-row", "The first row names none of the columns of this table")
 refused("header-three-hundred-columns", "Three hundred columns.",
         {"fittings.csv": FITTINGS.replace(",x_region", "".join(f",x_{n}" for n in range(300)), 1)},
         "fittings.csv 1", "too-many-columns", "more than 256 columns")

@@ -24,7 +24,7 @@ refused("text-utf-16", "UTF-16 with its mark.", {"outcomes.csv": b"\xff\xfe" + O
 refused("text-utf-16-big-endian", "UTF-16 with its mark, the other way round.",
         {"outcomes.csv": b"\xfe\xff" + OUTCOMES.encode("utf-16-be")}, "outcomes.csv 1", "not-utf8", UTF8)
 refused("text-utf-16-without-mark", "UTF-16 without a mark is text with a NUL after each letter.",
-        {"outcomes.csv": OUTCOMES.encode("utf-16-le")}, "outcomes.csv 1", "unknown-column", "none of its names is known")
+        {"outcomes.csv": OUTCOMES.encode("utf-16-le")}, "outcomes.csv 1", "no-header-row", "The first row names none of the columns of this table")
 refused("text-binary", "Bytes that are no text at all.", {"ears.csv": bytes(range(128, 256)) * 4}, "ears.csv 1", "not-utf8", UTF8)
 taken("text-nul-in-a-cell", "A NUL in an id and in a label.",
       {"fittings.csv": fittings + b"F2,P\x002,north,anna-1,2026-08,,,,,,\nF3,P3,north,anna-1,2026-08,,,,,,co\x00ast\n"},

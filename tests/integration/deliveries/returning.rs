@@ -268,7 +268,9 @@ fn rows_set_aside_by_an_earlier_version_stay() {
     let text: String = lines.map(|line| format!("{line}\n")).collect();
     let text = text.replace("set-aside.parquet\",\n", "set-aside.parquet\"\n");
     let text = text.replace("\"rules\": [],\n    }", "\"rules\": []\n    }");
-    std::fs::write(&manifest, text).unwrap();
+    std::fs::write(&manifest, &text).unwrap();
+    let hash = blake3::hash(text.as_bytes()).to_hex();
+    workspace.write("c/CURRENT", format!("000002 {hash}\n"));
     workspace.delivery("parents", &[("fittings", FITTINGS)]);
     let said = workspace.ingest("parents", "c");
     assert_eq!(said["returned"], json!({}));
