@@ -79,7 +79,9 @@ fn in_the_child() {
                     .downcast_ref::<String>()
                     .cloned()
                     .or_else(|| reason.downcast_ref::<&str>().map(|text| (*text).to_owned()));
-                panic!("{}: {text:?}", path.display());
+                // The hook above is silent.
+                own_child::say(&format!("{}: {text:?}", path.display()));
+                panic!("a promise is broken");
             }
             let took = begin.elapsed();
             assert!(

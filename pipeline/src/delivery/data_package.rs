@@ -4,7 +4,9 @@
 //! names, types, words, ranges, keys. What depends on more than one cell or on the plan (an instrument's range, the
 //! prescription behind a target) is judged by `check` alone.
 
-use super::columns::{ColumnSpec, FITTINGS, Kind, OUTCOMES, ears, responses_long, responses_wide};
+use super::columns::{
+    ColumnSpec, FITTINGS, Kind, OUTCOMES, ears, ears_long, responses_long, responses_wide,
+};
 use crate::table_schema::{Field, ForeignKey, License, Package, Resource, Schema};
 use crate::vocabulary::{FREQUENCIES, Truth};
 
@@ -70,6 +72,15 @@ pub fn delivery_package() -> Package {
                 &ears(),
                 |schema| {
                     schema.primary_key = vec!["fitting_id", "ear"];
+                    schema.foreign_keys = vec![fittings_key()];
+                },
+            ),
+            resource(
+                "ears-long",
+                "Another form of ears: one row a threshold, which the other rows of the ear join. A file is of this form \
+                 where its header row names frequency_hz and threshold.",
+                &ears_long(),
+                |schema| {
                     schema.foreign_keys = vec![fittings_key()];
                 },
             ),
@@ -191,6 +202,7 @@ fn described(name: &str) -> String {
             "REAR: real-ear aided response, dB SPL in the ear canal; REIG: real-ear insertion gain, dB."
         }
         "input_level_db" => "Level of the input signal, dB SPL, 40 to 95.",
+        "threshold" => "Hearing threshold at the frequency, dB HL; >110: no response at the limit of 110 dB HL.",
         "frequency_hz" => "Frequency of the point, Hz.",
         "target_db" => "Prescribed value, in the unit of quantity; blank: no target.",
         "measured_db" => "Measured value, in the unit of quantity.",
@@ -231,7 +243,7 @@ mod tests {
             .iter()
             .map(|resource| resource.schema.fields.len())
             .collect();
-        assert_eq!(counts, [10, 15, 8, 25, 5]);
+        assert_eq!(counts, [10, 15, 7, 8, 25, 5]);
         for resource in &package.resources {
             for field in &resource.schema.fields {
                 assert!(!field.description.is_empty(), "{}", field.name);

@@ -41,6 +41,8 @@ pub(crate) struct ParquetRows {
     reader: ParquetRecordBatchReader,
     names: Vec<String>,
     typed: Vec<bool>,
+    /// Positions of columns of lists or groups, which have no text that a row could hold.
+    nested: Vec<usize>,
     /// Positions of columns that are not read: blank in every row.
     pub(crate) left_out: Vec<usize>,
     next_row: u32,
@@ -51,8 +53,13 @@ pub(crate) struct ParquetRows {
 }
 
 impl ParquetRows {
-    /// Opens a file that may grow to `allowed` bytes of text.
-    pub(crate) fn open(path: &Path, allowed: u64) -> Result<Self, PipelineError> {
+    /// Opens a file that may grow to `allowed` bytes of text. Columns of lists or groups are refused at once, unless some
+    /// `may_be_left_out`.
+    pub(crate) fn open(
+        path: &Path,
+        allowed: u64,
+        may_be_left_out: bool,
+    ) -> Result<Self, PipelineError> {
         let mut file = File::open(path).map_err(|source| PipelineError::read(path, source))?;
         let refuse = |rule| PipelineError::refused(rule, path, None, "");
         let damaged = || refuse(Rule::DamagedFile);
@@ -64,19 +71,16 @@ impl ParquetRows {
         if fields.len() > MOST_COLUMNS {
             return Err(refuse(Rule::TooManyColumns));
         }
-        if let Some(nested) = fields.iter().find(|field| field.data_type().is_nested()) {
-            let name = printable(nested.name());
-            return Err(PipelineError::refused(
-                Rule::NestedColumn,
-                path,
-                None,
-                &name,
-            ));
-        }
-        let names = fields.iter().map(|field| field.name().clone()).collect();
+        let names: Vec<String> = fields.iter().map(|field| field.name().clone()).collect();
         let is_typed = |kind: &DataType| kind.is_numeric() || kind.is_temporal();
         let typed = fields.iter().map(|field| is_typed(field.data_type()));
         let typed = typed.collect();
+        let nested: Vec<usize> = (0..fields.len())
+            .filter(|at| fields.get(*at).is_some_and(|f| f.data_type().is_nested()))
+            .collect();
+        if !may_be_left_out {
+            Self::refuse_nested(path, &names, &nested, &[])?;
+        }
         let rows = guarded(|| rows_at_a_time(&file, metadata.metadata(), allowed))
             .unwrap_or(Err(Rule::DamagedFile))
             .map_err(refuse)?;
@@ -93,6 +97,7 @@ impl ParquetRows {
             reader,
             names,
             typed,
+            nested,
             left_out: Vec::new(),
             next_row: 1,
             waiting: None,
@@ -109,12 +114,31 @@ impl ParquetRows {
         self.typed.clone()
     }
 
+    fn refuse_nested(
+        path: &Path,
+        names: &[String],
+        nested: &[usize],
+        left_out: &[usize],
+    ) -> Result<(), PipelineError> {
+        let asked_for = nested.iter().find(|at| !left_out.contains(at));
+        match asked_for.and_then(|at| names.get(*at)) {
+            Some(name) => Err(PipelineError::refused(
+                Rule::NestedColumn,
+                path,
+                None,
+                &printable(name),
+            )),
+            None => Ok(()),
+        }
+    }
+
     pub(crate) fn next_batch(&mut self) -> Result<Option<RowBatch>, PipelineError> {
         let first_row = self.next_row;
         let refuse = |rule| PipelineError::refused(rule, &self.path, Some(first_row.into()), "");
         let mut texts = match self.waiting.take() {
             Some(texts) => texts,
             None => {
+                Self::refuse_nested(&self.path, &self.names, &self.nested, &self.left_out)?;
                 let (reader, left_out) = (&mut self.reader, &self.left_out);
                 let read = guarded(|| match reader.next() {
                     None => Some(None),

@@ -251,7 +251,7 @@ impl Source {
     ) -> Result<Self, PipelineError> {
         std::io::copy(&mut hashing, &mut std::io::sink())
             .map_err(|source| PipelineError::read(&file.path, source))?;
-        let rows = ParquetRows::open(&file.path, bound)?;
+        let rows = ParquetRows::open(&file.path, bound, file.mapped.is_some())?;
         Ok(Self {
             file: file.clone(),
             header: rows.header(),

@@ -264,10 +264,13 @@ fn rows_set_aside_by_an_earlier_version_stay() {
     std::fs::write(&path, parquet_files::from_csv(&kept.concat())).unwrap();
     let manifest = workspace.path("c/snapshots/000002/manifest.json");
     let text = std::fs::read_to_string(&manifest).unwrap();
-    let lines = text.lines().filter(|line| !line.contains("\"waiting\""));
-    let text: String = lines.map(|line| format!("{line}\n")).collect();
-    let text = text.replace("set-aside.parquet\",\n", "set-aside.parquet\"\n");
-    let text = text.replace("\"rules\": [],\n    }", "\"rules\": []\n    }");
+    let mut value: serde_json::Value = serde_json::from_str(&text).unwrap();
+    for entry in value["deliveries"].as_array_mut().unwrap() {
+        let entry = entry.as_object_mut().unwrap();
+        entry.remove("waiting");
+        entry.remove("set_aside_file");
+    }
+    let text = format!("{value:#}\n");
     std::fs::write(&manifest, &text).unwrap();
     let hash = blake3::hash(text.as_bytes()).to_hex();
     workspace.write("c/CURRENT", format!("000002 {hash}\n"));
