@@ -8,6 +8,7 @@ mod commands;
 mod console;
 mod failure;
 mod intake;
+mod selection;
 mod threads;
 
 use std::process::ExitCode;

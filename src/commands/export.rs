@@ -3,14 +3,13 @@
 use std::path::PathBuf;
 
 use clap::Args;
-use fitcohort_pipeline::quarter::Quarter;
 use fitcohort_pipeline::store::Cohort;
 use fitcohort_queries::release::{FILES, release};
-use fitcohort_queries::selection::Selection;
 
 use crate::cli::Common;
 use crate::console::Console;
 use crate::failure::Failure;
+use crate::selection::SelectionOptions;
 
 /// Options of `export`.
 #[derive(Args, Debug)]
@@ -31,18 +30,9 @@ pub(crate) struct Arguments {
     /// Folder to write to
     #[arg(long, value_name = "DIR")]
     pub(crate) out: PathBuf,
-    /// Only rows where the column is published with the value; may be given several times
-    #[arg(long = "where", value_name = "COLUMN=VALUE")]
-    pub(crate) filters: Vec<String>,
-    /// Only this quarter
-    #[arg(long, value_name = "2026-Q3", conflicts_with_all = ["from", "to"])]
-    pub(crate) quarter: Option<Quarter>,
-    /// From this quarter on
-    #[arg(long, value_name = "2026-Q1")]
-    pub(crate) from: Option<Quarter>,
-    /// Up to this quarter
-    #[arg(long, value_name = "2026-Q3")]
-    pub(crate) to: Option<Quarter>,
+    /// Which rows
+    #[command(flatten)]
+    pub(crate) selection: SelectionOptions,
 }
 
 pub(crate) fn run(
@@ -51,16 +41,7 @@ pub(crate) fn run(
     console: &Console,
 ) -> Result<(), Failure> {
     let plan = common.plan()?;
-    let selection = Selection {
-        by: Vec::new(),
-        filters: arguments
-            .filters
-            .iter()
-            .map(|filter| Selection::parse_filter(filter))
-            .collect::<Result<_, _>>()?,
-        from: arguments.quarter.or(arguments.from),
-        to: arguments.quarter.or(arguments.to),
-    };
+    let selection = arguments.selection.grouped_by(&[])?;
     let cohort = Cohort::open(&arguments.cohort)?;
     if Cohort::open(&arguments.out).is_ok() {
         return Err(Failure::usage(

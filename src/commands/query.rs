@@ -4,17 +4,16 @@ use std::fs;
 use std::path::PathBuf;
 
 use clap::{Args, ValueEnum};
-use fitcohort_pipeline::quarter::Quarter;
 use fitcohort_pipeline::store::Cohort;
 use fitcohort_pipeline::store::schema::GROUP_COLUMNS;
 use fitcohort_queries::analysis::Analysis;
 use fitcohort_queries::export;
-use fitcohort_queries::selection::Selection;
 use fitcohort_queries::tables::QUERIES;
 
 use crate::cli::Common;
 use crate::console::Console;
 use crate::failure::Failure;
+use crate::selection::SelectionOptions;
 
 /// How a table is written.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
@@ -64,18 +63,9 @@ pub(crate) struct Arguments {
     /// Grouping columns, in this order
     #[arg(long, value_name = "COLUMN,…", value_delimiter = ',')]
     pub(crate) by: Vec<String>,
-    /// Only rows where the column has the value; may be given several times
-    #[arg(long = "where", value_name = "COLUMN=VALUE")]
-    pub(crate) filters: Vec<String>,
-    /// Only this quarter
-    #[arg(long, value_name = "2026-Q3", conflicts_with_all = ["from", "to"])]
-    pub(crate) quarter: Option<Quarter>,
-    /// From this quarter on
-    #[arg(long, value_name = "2026-Q1")]
-    pub(crate) from: Option<Quarter>,
-    /// Up to this quarter
-    #[arg(long, value_name = "2026-Q3")]
-    pub(crate) to: Option<Quarter>,
+    /// Which rows
+    #[command(flatten)]
+    pub(crate) selection: SelectionOptions,
     /// Name the single fittings; only for referrals, and to be kept local
     #[arg(long)]
     pub(crate) list: bool,
@@ -98,16 +88,7 @@ pub(crate) fn run(
     } else {
         Format::Text
     });
-    let selection = Selection {
-        by: arguments.by.clone(),
-        filters: arguments
-            .filters
-            .iter()
-            .map(|filter| Selection::parse_filter(filter))
-            .collect::<Result<_, _>>()?,
-        from: arguments.quarter.or(arguments.from),
-        to: arguments.quarter.or(arguments.to),
-    };
+    let selection = arguments.selection.grouped_by(&arguments.by)?;
     if arguments.list && arguments.name != "referrals" {
         return Err(Failure::usage(
             format!("--list does not go with the query {}", arguments.name),
