@@ -89,7 +89,7 @@ impl<'a> RawRows<'a> {
         let (Some(file), Some(read)) = (file, read) else {
             return Ok(None);
         };
-        let source = Source::open_in_blocks(file, self.block_size)?;
+        let mut source = Source::open_in_blocks(file, self.block_size)?;
         let plan = Plan::default();
         let intake = Intake {
             pseudonyms: self.pseudonyms,
@@ -97,6 +97,9 @@ impl<'a> RawRows<'a> {
             ..Intake::plain(&plan)
         };
         let header = Header::of(file, &source, &mut Labels::default(), &intake)?;
+        if let Some(translation) = &header.translation {
+            source.leave_out(&translation.hidden);
+        }
         Ok(Some(OpenFile {
             file,
             read,
