@@ -135,6 +135,9 @@ rules! {
     /// A file that breaks off or cannot be decompressed or decoded.
     DamagedFile, "damaged-file", ALL, DeliveryRefused,
         "The file is damaged or cut off: it cannot be decoded to its end.";
+    /// A column that is to become pseudonyms, read as it is besides.
+    ReadAsItIs, "read-as-it-is", ALL, DeliveryRefused,
+        "The column {column} becomes pseudonyms, and the column map reads it as it is for another column besides.";
     /// Rows that the column map passes over.
     PassedOver, "passed-over", ALL, Noted,
         "The column map passes rows over, by `where` or `unless_blank`; they do not count as read.";

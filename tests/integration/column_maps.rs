@@ -25,7 +25,8 @@ fn parts(workspace: &Workspace, cohort: &str) -> Vec<(std::path::PathBuf, Vec<u8
 
 /// Rules that only a column map can break, each tried here; the first, which needs the form of `ears` with one row a
 /// threshold, beside `pipeline/src/map/translate.rs`.
-pub(crate) const RULES_OF_MAPS: [&str; 6] = [
+pub(crate) const RULES_OF_MAPS: [&str; 7] = [
+    "read-as-it-is",
     "no-reference-level",
     "unmatched-files",
     "unmapped-file",
@@ -253,4 +254,95 @@ fn typed_columns_of_parquet_are_read_by_their_type() {
     // A point in a text column is not the comma that the map speaks of.
     let expected = serde_json::json!([{ "table": "outcomes", "rule": "not-a-number", "rows": 1 }]);
     assert_eq!(said["set_aside"], expected, "{said:#}");
+}
+
+/// Rows set aside under a map: what the map made of them is kept, and nothing that it did not read.
+#[test]
+fn texts_of_mapped_rows_hold_what_was_looked_at() {
+    let workspace = Workspace::new();
+    workspace.write(
+        "d/visits.csv",
+        "Visit,Patient,Site,Aud,Date,Age,Remarks,Region,Score\n\
+         F1,SECRETP1,North Hill,c1,17.08.2026,71,Quill Feather,Blue Harbour,5\n\
+         F2,SECRETP2,North Hill,c1,18.08.2026,771,quill@example.org,Blue Harbour,4\n\
+         F3,SECRETP3,North Hill,c1,soon,71,078-05-1120,Blue Harbour,9\n\
+         F4,SECRETP4,North Hill,c1,19.08.2026,71,x,Blue Harbour,4,\n",
+    );
+    workspace.write(
+        "map.toml",
+        "[[source]]\nfiles = [\"visits.csv\"]\ntable = \"fittings\"\ndates = \"DD.MM.YYYY\"\n\
+         columns = { fitting_id = \"Visit\", patient_id = \"Patient\", clinic_id = \"Site\", clinician_id = \"Aud\", \
+         fitted_on = \"Date\", age_years = \"Age\", x_region = \"Region\" }\nleave_out = [\"Remarks\"]\n\
+         values = { clinic_id = { \"North Hill\" = \"nh\" } }\n\
+         [[source]]\nfiles = [\"visits.csv\"]\ntable = \"outcomes\"\n\
+         columns = { fitting_id = \"Visit\", score = \"Score\" }\n\
+         constants = { instrument = \"ioi-ha\", item = 4 }\nunless_blank = [\"Remarks\"]\n",
+    );
+    workspace.write("key", (1_u8..=40).collect::<Vec<u8>>());
+    let identity = ["--pseudonymise", "patient_id", "--key-file", "key"];
+    let ingest = [
+        "ingest",
+        "d",
+        "--into",
+        "c",
+        "--map",
+        "map.toml",
+        "--set-aside-csv",
+        "aside.csv",
+    ];
+    workspace.ok(&[&ingest[..], &identity].concat());
+    let aside = std::fs::read_to_string(workspace.path("aside.csv")).unwrap();
+    for secret in [
+        "SECRET", "Quill", "quill", "078-05", "17.08", "18.08", "19.08", "771",
+    ] {
+        assert!(!aside.contains(secret), "{secret} in {aside}");
+    }
+    let rows = crate::workspace::Rows::parse(&aside);
+    let texts: Vec<(&str, &str, &str)> = (0..rows.rows.len())
+        .map(|row| {
+            (
+                rows.get(row, "table_name"),
+                rows.get(row, "line"),
+                rows.get(row, "text"),
+            )
+        })
+        .collect();
+    let unread = "(text),(text),(text),(text),(text),(text),(text),(text),(text),";
+    assert_eq!(
+        texts,
+        [
+            ("fittings", "3", "F2,,nh,c1,2026-Q3,90,,Blue Harbour,"),
+            ("fittings", "4", "F3,,nh,c1,(text),71,,Blue Harbour,"),
+            ("fittings", "5", unread),
+            ("outcomes", "3", "F2,,,,,,,,4"),
+            ("outcomes", "4", "F3,,,,,,,,9"),
+            ("outcomes", "5", unread),
+        ]
+    );
+    // The raw id is not read for another column besides.
+    let map = std::fs::read_to_string(workspace.path("map.toml")).unwrap();
+    workspace.write(
+        "map.toml",
+        map.replace("x_region = \"Region\"", "x_region = \"Patient\""),
+    );
+    let run = workspace.run(&[&["check", "d", "--map", "map.toml"][..], &identity].concat());
+    assert_eq!(run.code, 65, "{}", run.shown());
+    assert!(run.stderr.contains("[read-as-it-is]"), "{}", run.shown());
+    // A first row of values is not repeated, nor is a name that is a value.
+    workspace.write(
+        "e/fittings.csv",
+        "F1,quill@example.org,Quill Feather,1946-08-17\n",
+    );
+    workspace.write(
+        "plain.toml",
+        "[[source]]\nfiles = [\"fittings.csv\"]\ntable = \"fittings\"\n",
+    );
+    for arguments in [
+        &["check", "e", "--map", "plain.toml"][..],
+        &["check", "e", "--suggest-map"],
+    ] {
+        let run = workspace.run(arguments);
+        assert_eq!(run.code, 65, "{}", run.shown());
+        assert!(!run.shown().contains("uill"), "{}", run.shown());
+    }
 }

@@ -5,9 +5,11 @@ use std::path::Path;
 use super::columns::{ColumnSpec, Form, Kind, columns_for, is_label_column};
 use super::source::{DeliveryFile, Source};
 use crate::error::PipelineError;
-use crate::identity::{self, ColumnPseudonyms};
+use crate::identity::{self, ColumnPseudonyms, Pseudonyms};
 use crate::intake::Intake;
+use crate::map::files::Mapped;
 use crate::map::translate::Translation;
+use crate::map::{self};
 use crate::records::Labels;
 use crate::rules::Rule;
 use crate::vocabulary::TableName;
@@ -63,6 +65,7 @@ impl Header {
             intake,
         )?;
         header.pass_their_names(&translation.theirs(), &file.path)?;
+        header.pass_raw_ids(mapped, &translation.theirs(), file, intake)?;
         let pseudonyms = header.hidden.iter();
         let pseudonyms = pseudonyms.filter_map(|position| translation.in_file(*position));
         header.hidden = translation
@@ -101,6 +104,44 @@ impl Header {
         Ok(())
     }
 
+    /// Looks that no column of theirs which becomes pseudonyms, by this source or by another of the same file, is read for
+    /// another column as it is.
+    fn pass_raw_ids(
+        &self,
+        mapped: &Mapped,
+        theirs: &[Option<String>],
+        file: &DeliveryFile,
+        intake: &Intake<'_>,
+    ) -> Result<(), PipelineError> {
+        let columns = intake.pseudonyms.map_or(&[][..], Pseudonyms::columns);
+        let raw: Vec<&str> = mapped
+            .beside
+            .iter()
+            .flat_map(|source| {
+                columns.iter().filter_map(|column| {
+                    if source.columns.is_empty() {
+                        Some(*column)
+                    } else {
+                        source.columns.get(*column).map(String::as_str)
+                    }
+                })
+            })
+            .collect();
+        for (ours, theirs) in self.names.iter().zip(theirs) {
+            let Some(theirs) = theirs else { continue };
+            if raw.contains(&theirs.as_str()) && !columns.contains(&ours.as_str()) {
+                let name = map::header::quoted(theirs);
+                return Err(PipelineError::refused(
+                    Rule::ReadAsItIs,
+                    &file.path,
+                    Some(1),
+                    &name,
+                ));
+            }
+        }
+        Ok(())
+    }
+
     /// Where one of the names stands in the file; none for a constant of a column map.
     pub(crate) fn in_file(&self, position: usize) -> Option<usize> {
         match &self.translation {
@@ -110,19 +151,22 @@ impl Header {
     }
 
     /// Fields in a row of the file.
-    pub(crate) fn width(&self) -> usize {
+    pub(super) fn width(&self) -> usize {
         self.translation
             .as_ref()
             .map_or(self.names.len(), Translation::width)
     }
 
-    /// The columns of the table that a field of the file is read for: none, one, or with a column map several.
-    pub(crate) fn columns_at(&self, in_file: usize) -> impl Iterator<Item = &ColumnSpec> {
-        self.specs
-            .iter()
-            .zip(&self.positions)
-            .filter(move |(_, at)| at.and_then(|at| self.in_file(at)) == Some(in_file))
+    /// The first column that a field of the file is read for: its position among the names, and what it is, a further
+    /// label where it is no column of the table's own.
+    pub(super) fn column_at(&self, in_file: usize) -> Option<(usize, Option<&ColumnSpec>)> {
+        let position = (0..self.names.len()).find(|at| self.in_file(*at) == Some(in_file))?;
+        let columns = self.specs.iter().zip(&self.positions);
+        let spec = columns
+            .filter(|(_, at)| **at == Some(position))
             .map(|(spec, _)| spec)
+            .next();
+        Some((position, spec))
     }
 
     /// Matches a header row.
@@ -217,7 +261,9 @@ pub(crate) fn printable(name: &str) -> String {
         .take(80)
         .map(|c| if c.is_control() { ' ' } else { c })
         .collect();
-    if shown.trim().is_empty() {
+    if identity::is_value(name) {
+        shown = "(a name that is not repeated here)".to_owned();
+    } else if shown.trim().is_empty() {
         shown = "(a column without a name)".to_owned();
     }
     shown

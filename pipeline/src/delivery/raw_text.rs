@@ -171,12 +171,12 @@ impl OpenFile<'_> {
             let Some(issue) = issues.next_if(|issue| issue.place.line == line) else {
                 return;
             };
-            let mut row = raw_row(header, file.separator, record, text);
+            let ours = match &mut translated {
+                None => Some(record),
+                Some(rows) => rows.row(record).ok().flatten(),
+            };
+            let mut row = raw_row(header, file.separator, record, ours, text);
             if issue.rule.waits() {
-                let ours = match &mut translated {
-                    None => Some(record),
-                    Some(rows) => rows.row(record).ok().flatten(),
-                };
                 row.record = ours.and_then(|record| by_column(header, record));
             }
             out.push((*issue, row));
@@ -189,9 +189,10 @@ fn raw_row(
     header: &Header,
     separator: u8,
     record: &ByteRecord,
+    ours: Option<&ByteRecord>,
     text: Option<RowText<'_>>,
 ) -> RawRow {
-    let shown = withheld(header, record);
+    let shown = withheld(header, record, ours);
     let exact = shown.is_none();
     let bytes = match (&shown, text) {
         (None, Some(text)) => text.bytes.to_vec(),

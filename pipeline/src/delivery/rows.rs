@@ -90,8 +90,9 @@ pub(super) fn each_row<T>(
         let cells = ours.and_then(|ours| Cells::new(header, ours));
         match (ours, &cells) {
             (Ok(ours), Ok(_)) => gate.row(line, ours),
-            _ if record.len() != header.width() => gate.astray(line, record),
-            _ => {}
+            // Nothing is kept of a row that a column map cannot read.
+            _ if header.translation.is_some() => {}
+            _ => gate.astray(line, record),
         }
         let read = match batch.fault(line) {
             Some(fault) => Err(fault),
@@ -100,9 +101,6 @@ pub(super) fn each_row<T>(
         if let Err(Fault { column, rule }) = read {
             if let Ok(ours) = ours {
                 gate.set_aside(line, ours);
-            }
-            if header.translation.is_some() {
-                gate.set_aside_theirs(line, record, header, ours.is_err());
             }
             issues.push(RowIssue {
                 table,

@@ -176,43 +176,6 @@ impl Gate {
         }
     }
 
-    /// Looks at the fields of a row that a column map reads, as the sender delivered it, since that is the text which may be
-    /// kept: those that no column of ours is made of, or `all` where none could be made.
-    pub(crate) fn set_aside_theirs(
-        &mut self,
-        line: u32,
-        record: &ByteRecord,
-        header: &Header,
-        all: bool,
-    ) {
-        if record.len() != header.width() {
-            return;
-        }
-        for (position, value) in record.iter().enumerate() {
-            if header.hidden.contains(&position) {
-                continue;
-            }
-            let mut columns = header.columns_at(position).peekable();
-            if columns.peek().is_some() && !all {
-                continue;
-            }
-            let role = match columns.any(|column| matches!(column.kind, Kind::Date)) {
-                true => Role::FittedOn,
-                false => Role::Label,
-            };
-            let found = &mut self.found;
-            signs(value, role, |sign| {
-                if let Some(class) = alone(sign) {
-                    found.get_or_insert(Found {
-                        line,
-                        column: None,
-                        class,
-                    });
-                }
-            });
-        }
-    }
-
     /// Looks at every field of a row with another number of fields than the header. Where a column is hidden nothing is
     /// kept of such a row, since nobody can tell which of its fields is the hidden one; so nothing is looked at either.
     pub(crate) fn astray(&mut self, line: u32, record: &ByteRecord) {

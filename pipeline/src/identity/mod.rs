@@ -34,6 +34,11 @@ pub(crate) use tallies::Tallies;
 use crate::error::PipelineError;
 use crate::rules::Rule;
 
+/// Whether the name of a column is itself a value that tells who a person is, and so must not be repeated.
+pub(crate) fn is_value(name: &str) -> bool {
+    value_class(name).is_some()
+}
+
 /// Refuses a column by its name, or by a name that is itself an identifier.
 ///
 /// # Errors
@@ -42,6 +47,15 @@ pub(crate) fn pass_column(name: &str, file: &Path) -> Result<(), PipelineError> 
     let refuse = |class, shown: &str| {
         PipelineError::identifying(Rule::IdentifyingColumn, file, Some(1), shown, class)
     };
+    match (value_class(name), column_names::class_of(name)) {
+        (Some(class), _) => Err(refuse(class, "whose name is not repeated here")),
+        (None, Some(class)) => Err(refuse(class, name)),
+        (None, None) => Ok(()),
+    }
+}
+
+/// The class of identifiers that the name of a column looks like, if any.
+fn value_class(name: &str) -> Option<Class> {
     let mut in_name = None;
     shapes::signs(name.as_bytes(), shapes::Role::Label, |sign| {
         let class = match sign {
@@ -54,11 +68,7 @@ pub(crate) fn pass_column(name: &str, file: &Path) -> Result<(), PipelineError> 
         };
         in_name.get_or_insert(class);
     });
-    match (in_name, column_names::class_of(name)) {
-        (Some(class), _) => Err(refuse(class, "whose name is not repeated here")),
-        (None, Some(class)) => Err(refuse(class, name)),
-        (None, None) => Ok(()),
-    }
+    in_name
 }
 
 /// The class of identifiers that the name of a file holds, if any.

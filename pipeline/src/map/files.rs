@@ -7,6 +7,7 @@ use super::{ColumnMap, SourceMap};
 use crate::delivery::{Delivery, DeliveryFile, Packing, shown_name};
 use crate::error::PipelineError;
 use crate::fhir;
+use crate::identity;
 use crate::rules::Rule;
 use crate::table_schema::DESCRIPTOR;
 
@@ -96,12 +97,12 @@ pub(crate) fn open(folder: &Path, map: &ColumnMap) -> Result<Delivery, PipelineE
                     });
                 }
                 Some(_) if entry.path.is_file() => {
-                    return Err(PipelineError::refused(
-                        Rule::UnmappedFile,
-                        &entry.path,
-                        None,
-                        "",
-                    ));
+                    // A name that tells who a person is is not repeated.
+                    let path = match identity::class_of_file_name(&entry.name) {
+                        Some(_) => folder,
+                        None => &entry.path,
+                    };
+                    return Err(PipelineError::refused(Rule::UnmappedFile, path, None, ""));
                 }
                 // The descriptor of a delivery belongs to it, though nothing is read from it.
                 _ if entry.name == DESCRIPTOR => {}

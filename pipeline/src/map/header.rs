@@ -8,6 +8,7 @@ use super::files::Mapped;
 use crate::delivery::DeliveryFile;
 use crate::delivery::columns::{columns_for, is_label_column};
 use crate::error::PipelineError;
+use crate::identity;
 use crate::plan::keys;
 use crate::rules::Rule;
 use crate::vocabulary::TableName;
@@ -109,6 +110,15 @@ impl Meeting<'_> {
             };
             by_others.extend(meeting.columns()?.into_iter().map(|(_, theirs)| theirs));
         }
+        // A first row that names nothing which the map knows is most often data.
+        let is_known = |name: &String| {
+            read.contains(name.as_str())
+                || left_out.contains(name.as_str())
+                || by_others.contains(name)
+        };
+        if !self.header.iter().any(is_known) {
+            return Err(self.refused(Rule::NoHeaderRow, ""));
+        }
         let unnamed = self.header.iter().map(String::as_str).filter(|name| {
             !read.contains(name) && !left_out.contains(name) && !by_others.contains(*name)
         });
@@ -148,6 +158,9 @@ fn listed(names: impl Iterator<Item = String>) -> String {
 
 /// A column's name for a sentence, in one line and at most 80 characters.
 pub(crate) fn quoted(name: &str) -> String {
+    if identity::is_value(name) {
+        return "(a name that is not repeated here)".to_owned();
+    }
     let shown: String = name
         .chars()
         .take(80)

@@ -17,7 +17,7 @@ use crate::rules::Rule;
 use crate::vocabulary::FREQUENCIES;
 
 /// Stands for a value that is not written as the map says: no column of numbers or dates takes it.
-const NOT_AS_MAPPED: &[u8] = b"?";
+pub(crate) const NOT_AS_MAPPED: &[u8] = b"?";
 
 /// Position among our columns, and the rule: why a row cannot be translated.
 pub(crate) type Untranslated = (Option<u16>, Rule);
@@ -197,10 +197,6 @@ impl Translation {
     }
 
     /// The position in the file of one of our columns; none for a constant.
-    #[allow(
-        dead_code,
-        reason = "for what hides a column of ours in the text of a row"
-    )]
     pub(crate) fn in_file(&self, position: usize) -> Option<usize> {
         match self.columns.get(position)?.origin {
             Origin::Field { position, .. } => Some(position),

@@ -14,8 +14,9 @@ mod write;
 use std::path::Path;
 
 use super::files::packing;
-use crate::delivery::{DeliveryFile, Packing, Source};
+use crate::delivery::{DeliveryFile, Packing, Source, shown_name};
 use crate::error::PipelineError;
+use crate::identity;
 use crate::rules::Rule;
 use crate::vocabulary::TableName;
 use profile::Profile;
@@ -58,6 +59,13 @@ pub fn suggest(folder: &Path) -> Result<String, PipelineError> {
     let mut refused = Vec::new();
     for path in &paths {
         if let Some(file) = readable(path)? {
+            // A name that tells who a person is is not repeated.
+            if let Some(class) = identity::class_of_file_name(&file.name) {
+                let rule = Rule::IdentifyingFileName;
+                let error = PipelineError::identifying(rule, folder, None, "delivery", class);
+                refused.push((shown_name(&file.name), error));
+                continue;
+            }
             match look_at(&file, &mut groups) {
                 // A letter beside the tables may end in .txt too: the others are looked at all the same.
                 Err(error @ PipelineError::Refused { .. }) => refused.push((file.name, error)),
@@ -140,6 +148,15 @@ fn look_at(file: &DeliveryFile, groups: &mut Vec<Group>) -> Result<(), PipelineE
     if source.header.len() > MOST_COLUMNS {
         return Err(PipelineError::refused(
             Rule::TooManyColumns,
+            &file.path,
+            Some(1),
+            "",
+        ));
+    }
+    // A name that is a value most often means that there is no header row.
+    if source.header.iter().any(|name| identity::is_value(name)) {
+        return Err(PipelineError::refused(
+            Rule::NoHeaderRow,
             &file.path,
             Some(1),
             "",
