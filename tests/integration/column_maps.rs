@@ -323,7 +323,8 @@ fn texts_of_mapped_rows_hold_what_was_looked_at() {
     let map = std::fs::read_to_string(workspace.path("map.toml")).unwrap();
     workspace.write(
         "map.toml",
-        map.replace("x_region = \"Region\"", "x_region = \"Patient\""),
+        map.replace("x_region = \"Region\"", "x_region = \"Patient\"")
+            .replace("[\"Remarks\"]\nvalues", "[\"Remarks\", \"Region\"]\nvalues"),
     );
     let run = workspace.run(&[&["check", "d", "--map", "map.toml"][..], &identity].concat());
     assert_eq!(run.code, 65, "{}", run.shown());

@@ -41,16 +41,22 @@ impl WaitingRows {
         records: &[(u32, &Record)],
         instruments: &Instruments,
     ) {
-        // Rows of the long and of the wide form have different columns.
-        let mut forms: BTreeMap<Vec<&str>, Vec<(u32, &Record)>> = BTreeMap::new();
-        for (number, record) in records {
+        // Rows of the long and of the wide form have different columns; all keep their order.
+        let form = |record: &Record| -> Vec<&'static str> {
             let names: Vec<String> = record.keys().cloned().collect();
             let columns = columns_for(table, &names);
-            let names = columns.iter().map(|column| column.name).collect();
-            forms.entry(names).or_default().push((*number, record));
-        }
-        for (names, records) in forms {
-            self.add_form(table, &names, &records, instruments);
+            columns.iter().map(|column| column.name).collect()
+        };
+        let rows: Vec<(Vec<&str>, (u32, &Record))> = records
+            .iter()
+            .map(|(number, record)| (form(record), (*number, *record)))
+            .collect();
+        for run in rows.chunk_by(|(a, _), (b, _)| a == b) {
+            let Some((names, _)) = run.first() else {
+                continue;
+            };
+            let records: Vec<(u32, &Record)> = run.iter().map(|(_, row)| *row).collect();
+            self.add_form(table, names, &records, instruments);
         }
     }
 

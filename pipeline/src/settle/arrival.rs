@@ -101,17 +101,29 @@ impl Arrival {
         self.ears = settled.left;
     }
 
-    /// Settles the parts of ears that were left, once the ears of every delivery are there: what came before the row that
-    /// says whether the ear was fitted adds to it, and replaces nothing.
-    pub(super) fn settle_ears_left(&mut self, standing: &mut Standing) {
+    /// Joins parts of ears that were left to what stands by now: what came before the row that says whether the ear was
+    /// fitted adds to it, and replaces nothing.
+    pub(super) fn join_ears_left(&mut self, standing: &mut Standing) {
         let left = std::mem::take(&mut self.ears);
-        if left.is_empty() {
-            return;
+        let has_ear = |part: &EarRecord| {
+            let key = |record: &EarRecord| (record.fitting, record.ear);
+            let found = standing.ears.binary_search_by_key(&key(part), key);
+            found.is_ok()
+        };
+        // Mostly there is none, and the ears are not gone through again.
+        let (joined, left): (Vec<_>, Vec<_>) = left.into_iter().partition(has_ear);
+        self.ears = left;
+        if !joined.is_empty() {
+            let settled = self.settled_ears(joined, standing, Came::Before);
+            standing.ears = settled.ears;
+            self.ears.extend(settled.left);
         }
-        let settled = self.settled_ears(left, standing, Came::Before);
-        standing.ears = settled.ears;
-        for part in &settled.left {
-            set_aside(part, Rule::OrphanEar, &mut self.waited.issues);
+    }
+
+    /// Sets aside the parts of ears of which nothing says whether they were fitted.
+    pub(super) fn set_ears_left_aside(&mut self) {
+        for part in std::mem::take(&mut self.ears) {
+            set_aside(&part, Rule::OrphanEar, &mut self.waited.issues);
         }
     }
 

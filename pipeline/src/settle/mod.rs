@@ -154,11 +154,21 @@ pub fn settle_delivery(unsettled: Unsettled, waiting: Vec<WaitingRows>, old: Rec
         }
     }));
     // Table by table, since a row may have come before the ear that it belongs to.
-    for arrival in &mut arrivals {
+    for now in 0..arrivals.len() {
+        let (before, after) = arrivals.split_at_mut(now);
+        let Some(arrival) = after.first_mut() else {
+            continue;
+        };
         arrival.settle_ears(&mut standing);
+        // What this arrival says of ears ends the wait of parts that came before it. They add and replace nothing, so
+        // the latest goes first.
+        arrival.join_ears_left(&mut standing);
+        for earlier in before.iter_mut().rev() {
+            earlier.join_ears_left(&mut standing);
+        }
     }
     for arrival in &mut arrivals {
-        arrival.settle_ears_left(&mut standing);
+        arrival.set_ears_left_aside();
     }
     for arrival in &mut arrivals {
         arrival.settle_curves(&mut standing, &merged.fittings);

@@ -254,3 +254,63 @@ fn thresholds_wait_for_their_ear() {
         whole("true,, ,2000,,3000,,,,,,")
     );
 }
+
+/// Of parts that wait in several deliveries the later one stands, whatever comes first of what they wait for; and a row
+/// of the wide form that is later than the end of their wait replaces them.
+#[test]
+fn waiting_thresholds_keep_their_order() {
+    let orders = ["f12c", "12cf", "12fc", "fc12", "f1c2", "1c2f"];
+    let deliver = |workspace: &Workspace, name: &str, cohort: &str| {
+        let folder = format!("{cohort}-{name}");
+        match name {
+            "f" => {
+                let fitting: String = FITTINGS.lines().take(2).map(|l| format!("{l}\n")).collect();
+                workspace.write(&format!("{folder}/fittings.csv"), fitting);
+            }
+            "1" => {
+                workspace.write(
+                    &format!("{folder}/ears.csv"),
+                    file(["F1,left,500,30,,open,a"]),
+                );
+            }
+            "2" => {
+                workspace.write(
+                    &format!("{folder}/ears.csv"),
+                    file(["F1,left,500,35,,vented,b"]),
+                );
+            }
+            "c" => {
+                workspace.write(
+                    &format!("{folder}/ears.csv"),
+                    file(["F1,left,1000,40,true,,"]),
+                );
+            }
+            _ => {
+                let wide = "fitting_id,ear,fitted,threshold_1000\nF1,left,true,50\n";
+                workspace.write(&format!("{folder}/ears.csv"), wide);
+            }
+        }
+        workspace.ingest(&folder, cohort);
+    };
+    let begun = |order: &str, expected: &str| {
+        let workspace = Workspace::new();
+        let other = FITTINGS.replace("F1,P1", "F0,P0").replace("F2,P2", "F3,P3");
+        workspace.delivery("begin", &[("fittings", &other)]);
+        workspace.ingest("begin", "c");
+        for name in order.chars() {
+            deliver(&workspace, &name.to_string(), "c");
+        }
+        assert_eq!(
+            stored(&workspace, "c", "F1", "left"),
+            whole(expected),
+            "{order}"
+        );
+        workspace.ok(&["verify", "c"]);
+    };
+    for order in orders {
+        begun(order, "true,vented,b ,3500,,4000,,,,,,");
+    }
+    for order in ["f1cw", "1fcw", "1cfw", "1cwf"] {
+        begun(order, "true,, ,,,5000,,,,,,");
+    }
+}
