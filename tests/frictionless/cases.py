@@ -246,7 +246,7 @@ def swap_columns(table):
 def broken_fitting(d):
     d.add("responses")
     d.add("outcomes")
-    d.put("fittings", d.text("fittings").replace("\nEXTRA,PEXTRA,", "\nEXTRA,P EXTRA,"))
+    d.put("fittings", d.text("fittings").replace("\nEXTRA,PEXTRA,", "\nEXTRA,P/EXTRA,"))
 
 
 def orphan_ear(d):
