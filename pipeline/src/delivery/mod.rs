@@ -82,16 +82,9 @@ impl Delivery {
             let entry = entry.map_err(read)?;
             let path = entry.path();
             // Names decide first: what is no table's need not even be there, such as an editor's lock link.
-            let recognised = match DeliveryFile::recognise(&path, 0) {
+            let recognised = match DeliveryFile::recognise(&path) {
                 None => None,
-                Some(file) => {
-                    let metadata = std::fs::metadata(&path)
-                        .map_err(|source| PipelineError::read(&path, source))?;
-                    metadata.is_file().then_some(DeliveryFile {
-                        bytes: metadata.len(),
-                        ..file
-                    })
-                }
+                Some(file) => file.sized()?,
             };
             match recognised {
                 Some(file) => files.push(file),
@@ -100,6 +93,18 @@ impl Delivery {
                 None => not_read.push(shown_name(&entry.file_name().to_string_lossy())),
             }
         }
+        Self::of(folder, files, not_read)
+    }
+
+    /// A delivery of some files, in any order.
+    ///
+    /// # Errors
+    /// A refusal by `missing-table` where there is none.
+    pub(crate) fn of(
+        folder: &Path,
+        mut files: Vec<DeliveryFile>,
+        mut not_read: Vec<String>,
+    ) -> Result<Self, PipelineError> {
         files.sort();
         not_read.sort();
         if files.is_empty() {

@@ -72,9 +72,36 @@ impl Packing {
 }
 
 impl DeliveryFile {
+    /// A file in the published format, of which the size is not known yet.
+    pub(crate) fn plain(table: TableName, name: &str, path: &Path, packing: Packing) -> Self {
+        Self {
+            table,
+            name: name.to_owned(),
+            path: path.to_path_buf(),
+            packing,
+            separator: b',',
+            bytes: 0,
+            mapped: None,
+            fhir: None,
+        }
+    }
+
+    /// The file with its size; none where it is no file.
+    ///
+    /// # Errors
+    /// [`PipelineError::Read`] where that cannot be told.
+    pub(crate) fn sized(self) -> Result<Option<Self>, PipelineError> {
+        let metadata = std::fs::metadata(&self.path)
+            .map_err(|source| PipelineError::read(&self.path, source))?;
+        Ok(metadata.is_file().then_some(Self {
+            bytes: metadata.len(),
+            ..self
+        }))
+    }
+
     /// Recognises a file by name: a table's name, optionally followed by `-…`, and a known ending.
     #[must_use]
-    pub fn recognise(path: &Path, bytes: u64) -> Option<Self> {
+    pub fn recognise(path: &Path) -> Option<Self> {
         let name = path.file_name()?.to_str()?;
         let (stem, packing) = [
             (".csv", Packing::Csv),
@@ -88,16 +115,7 @@ impl DeliveryFile {
             stem.strip_prefix(table.word())
                 .is_some_and(|rest| rest.is_empty() || rest.starts_with('-'))
         })?;
-        Some(Self {
-            table,
-            name: name.to_owned(),
-            path: path.to_path_buf(),
-            packing,
-            separator: b',',
-            bytes,
-            mapped: None,
-            fhir: None,
-        })
+        Some(Self::plain(table, name, path, packing))
     }
 }
 

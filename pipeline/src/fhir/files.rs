@@ -50,35 +50,24 @@ pub(crate) fn recognise(
     let (Some((_, form, packing)), Some(source)) = (ending, source) else {
         return Ok(Vec::new());
     };
-    let metadata = std::fs::metadata(path).map_err(|source| PipelineError::read(path, source))?;
-    if !metadata.is_file() {
-        return Ok(Vec::new());
-    }
-    let bytes = metadata.len();
     let source = Arc::new(source.clone());
     let feeds = [
         (TableName::Ears, !source.thresholds.is_empty()),
         (TableName::Outcomes, !source.answers.is_empty()),
     ];
     let tables = feeds.into_iter().filter(|(_, feeds)| *feeds);
-    let files = tables
-        .enumerate()
-        .map(|(number, (table, _))| DeliveryFile {
-            table,
-            name: name.to_owned(),
-            path: path.to_path_buf(),
-            packing: *packing,
-            separator: b',',
-            bytes,
-            mapped: None,
+    let files = tables.enumerate().map(|(number, (table, _))| {
+        let file = DeliveryFile {
             fhir: Some(FhirFile {
                 source: Arc::clone(&source),
                 form: *form,
                 leads: number == 0,
             }),
-        })
-        .collect();
-    Ok(files)
+            ..DeliveryFile::plain(table, name, path, *packing)
+        };
+        file.sized()
+    });
+    files.filter_map(Result::transpose).collect()
 }
 
 /// Whether any file with one of the endings can be meant by a pattern.

@@ -89,12 +89,9 @@ pub(crate) fn open(folder: &Path, map: &ColumnMap) -> Result<Delivery, PipelineE
             .cloned()
             .collect();
         if beside.is_empty() {
-            match DeliveryFile::recognise(&entry.path, 0) {
+            match DeliveryFile::recognise(&entry.path) {
                 Some(plain) if entry.path.is_file() && sources.is_empty() => {
-                    files.push(DeliveryFile {
-                        bytes: size(&entry.path)?,
-                        ..plain
-                    });
+                    files.extend(plain.sized()?);
                 }
                 Some(_) if entry.path.is_file() => {
                     // A name that tells who a person is is not repeated.
@@ -110,7 +107,6 @@ pub(crate) fn open(folder: &Path, map: &ColumnMap) -> Result<Delivery, PipelineE
             }
             continue;
         }
-        let bytes = size(&entry.path)?;
         for source in &beside {
             let of_table = beside.iter().filter(|other| other.table == source.table);
             // The name in the account; rows set aside are found again by it, so it is one of its own in its table.
@@ -119,42 +115,19 @@ pub(crate) fn open(folder: &Path, map: &ColumnMap) -> Result<Delivery, PipelineE
             } else {
                 entry.name.clone()
             };
-            files.push(DeliveryFile {
-                table: source.table,
-                name,
-                path: entry.path.clone(),
-                packing: packing(&entry.name).unwrap_or(Packing::Csv),
+            let packing = packing(&entry.name).unwrap_or(Packing::Csv);
+            let file = DeliveryFile {
                 separator: source.separator,
-                bytes,
-                fhir: None,
                 mapped: Some(Mapped {
                     source: Arc::clone(source),
                     beside: beside.clone(),
                 }),
-            });
+                ..DeliveryFile::plain(source.table, &name, &entry.path, packing)
+            };
+            files.extend(file.sized()?);
         }
     }
-    files.sort();
-    not_read.sort();
-    if files.is_empty() {
-        return Err(PipelineError::refused(
-            Rule::MissingTable,
-            folder,
-            None,
-            "fittings",
-        ));
-    }
-    Ok(Delivery {
-        folder: folder.to_path_buf(),
-        files,
-        not_read,
-    })
-}
-
-fn size(path: &Path) -> Result<u64, PipelineError> {
-    std::fs::metadata(path)
-        .map(|metadata| metadata.len())
-        .map_err(|source| PipelineError::read(path, source))
+    Delivery::of(folder, files, not_read)
 }
 
 /// Whether a pattern means a file of the folder that can be read.

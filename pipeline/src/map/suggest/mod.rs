@@ -92,20 +92,8 @@ fn readable(path: &Path) -> Result<Option<DeliveryFile>, PipelineError> {
     let Some(packing) = packing(name).filter(|_| path.is_file()) else {
         return Ok(None);
     };
-    let bytes = std::fs::metadata(path)
-        .map_err(|source| PipelineError::read(path, source))?
-        .len();
-    Ok(Some(DeliveryFile {
-        // Which table it is shows later; opening a file does not ask.
-        table: TableName::Fittings,
-        name: name.to_owned(),
-        path: path.to_path_buf(),
-        packing,
-        separator: b',',
-        bytes,
-        mapped: None,
-        fhir: None,
-    }))
+    // Which table it is shows later; opening a file does not ask.
+    DeliveryFile::plain(TableName::Fittings, name, path, packing).sized()
 }
 
 /// Opens a file by the separator that makes most columns of its header row.
