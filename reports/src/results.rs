@@ -39,10 +39,10 @@ pub(crate) fn results(review: &Review) -> Value {
     let mut numbers: BTreeMap<String, Value> = BTreeMap::new();
     for (key, table) in &review.tables {
         for row in 0..table.rows() {
-            let mut name = name(key, table, row);
+            let mut name = row_name(key, table, row);
             let mut again = 2;
             while numbers.contains_key(&name) {
-                name = format!("{}#{again}", self::name(key, table, row));
+                name = format!("{}#{again}", row_name(key, table, row));
                 again += 1;
             }
             numbers.insert(name, Value::Object(values(table, row)));
@@ -57,7 +57,8 @@ pub(crate) fn results(review: &Review) -> Value {
     })
 }
 
-fn name(key: &str, table: &Table, row: usize) -> String {
+/// The key of a row: the table and what names the row.
+pub(crate) fn row_name(key: &str, table: &Table, row: usize) -> String {
     let mut out = key.to_owned();
     for column in NAMES {
         let Some(found) = table.column(column) else {

@@ -14,7 +14,7 @@ pub(super) fn section(review: &Review) -> Markup {
     let table = review.table("headline");
     html! {
         @if review.reader == Reader::Researcher {
-            (super::readers::primary(review))
+            (super::researcher::primary(review))
         }
         section aria-labelledby="numbers" {
             h2 #numbers { (heading(review)) }

@@ -2,9 +2,12 @@
 
 mod cautions;
 mod headline;
+mod number;
+mod owner;
 mod quality;
-mod readers;
+mod researcher;
 mod tables;
+mod trainer;
 
 use fitcohort_queries::review::{Reader, Review};
 use maud::{DOCTYPE, Markup, PreEscaped, html};
@@ -56,7 +59,11 @@ pub(crate) fn page(review: &Review, figures: &[Figure]) -> String {
                 }
                 main #main {
                     (headline::section(review))
-                    (readers::opening(review))
+                    @match review.reader {
+                        Reader::Owner => (owner::opening(review)),
+                        Reader::Researcher => {},
+                        Reader::Trainer => (trainer::opening(review)),
+                    }
                     (figures_section(figures))
                     (tables::section(review))
                     (quality::section(review))

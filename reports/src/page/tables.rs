@@ -4,9 +4,10 @@ use fitcohort_queries::review::Review;
 use fitcohort_queries::table::{Table, Values};
 use maud::{Markup, html};
 
+use super::number::number;
 use crate::drawing::text::clean;
 use crate::write::file_name;
-use crate::{cells, format, words};
+use crate::{format, words};
 
 /// Rows shown on the page; the rest is in the CSV file.
 const ROWS: usize = 40;
@@ -153,8 +154,7 @@ pub(super) fn grid(key: &str, table: &Table) -> Markup {
                     @for row in 0..table.rows().min(ROWS) {
                         tr {
                             @for column in &table.columns {
-                                @let (text, number) = cells::cell(key, table, &column.name, row);
-                                td.number[number] { (clean(&text)) }
+                                td.number[is_number(&column.values)] { (number(key, table, row, &column.name)) }
                             }
                         }
                     }
