@@ -367,6 +367,7 @@ fn refused(error: &PipelineError, delivery: &Path) -> Option<String> {
         let named = told.strip_prefix(begin);
         let named = named.and_then(|rest| rest.split_once(middle));
         let (named, _) = named.unwrap_or_else(|| panic!("{error:?} is not the rule's sentence"));
+        assert!(!named.contains(char::is_control), "{error:?}");
         return Some(named.to_owned());
     }
     let named = told

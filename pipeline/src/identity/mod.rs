@@ -31,6 +31,7 @@ pub(crate) use pseudonyms::ColumnPseudonyms;
 pub(crate) use same::same_as_before;
 pub(crate) use tallies::Tallies;
 
+use crate::delivery::printable;
 use crate::error::PipelineError;
 use crate::rules::Rule;
 
@@ -49,7 +50,7 @@ pub(crate) fn pass_column(name: &str, file: &Path) -> Result<(), PipelineError> 
     };
     match (value_class(name), column_names::class_of(name)) {
         (Some(class), _) => Err(refuse(class, "whose name is not repeated here")),
-        (None, Some(class)) => Err(refuse(class, name)),
+        (None, Some(class)) => Err(refuse(class, &printable(name))),
         (None, None) => Ok(()),
     }
 }
@@ -74,4 +75,20 @@ fn value_class(name: &str) -> Option<Class> {
 /// The class of identifiers that the name of a file holds, if any.
 pub(crate) fn class_of_file_name(name: &str) -> Option<Class> {
     shapes::file_name_class(name)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_refused_name_is_told_in_one_line_without_control_characters() {
+        let name = "\u{1}\0\0\tvorname patient_id\n";
+        let refusal = pass_column(name, Path::new("fittings.csv")).unwrap_err();
+        let PipelineError::Refused { sentence, .. } = refusal else {
+            panic!("{refusal:?}");
+        };
+        assert!(sentence.contains("vorname patient_id"), "{sentence}");
+        assert!(!sentence.contains(char::is_control), "{sentence:?}");
+    }
 }
