@@ -40,7 +40,7 @@ impl Reason {
         match self {
             Self::Dissatisfied => "dissatisfied",
             Self::OnTarget => "on_target",
-            Self::Outside => "outside",
+            Self::Outside => "outside_criterion",
             Self::Unverified => "unverified",
         }
     }
@@ -70,7 +70,7 @@ struct Line {
 /// The fittings of the quarter to look at again: fitting_id × reason, ordered by reason, size and id.
 ///
 /// `size` in `unit`: `dissatisfied` the fitting's RMS deviation, dB; `on_target` the points of the ear that are all on
-/// target; `outside` the greatest excess over the criterion's limit, dB, with `frequency_hz`, `ear` and `side` (`above` or
+/// target; `outside_criterion` the greatest excess over the criterion's limit, dB, with `frequency_hz`, `ear` and `side` (`above` or
 /// `below` target), or that of the RMS deviation where the criterion looks at it; `unverified` the fitted ears. A line names
 /// a single record: keep the table inside the practice.
 pub(super) fn recheck(
