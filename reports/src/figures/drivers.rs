@@ -22,7 +22,7 @@ const GROUPS: usize = 14;
 const LABELS: f64 = 150.0;
 const COUNTS: f64 = 78.0;
 /// Between the two plots, px.
-const BETWEEN: f64 = 26.0;
+const BETWEEN: f64 = 44.0;
 /// Ends of the axis, percentage points: the least that holds every value, so that it seldom moves.
 const ENDS: [f64; 5] = [5.0, 10.0, 20.0, 50.0, 100.0];
 
@@ -49,7 +49,7 @@ pub(super) fn figure(review: &Review) -> Drawn {
     let note = format!(
         "Percentage points of the change of the whole. Mix: more or fewer fittings in groups that lie above or below the \
          rest. Within: the group's own share changed; bar: 95 % interval, triangle: beyond 99.8 % limits. n: fittings \
-         judged now, before.{}",
+         judged now.{}",
         if left_out {
             " Of many groups only some are drawn; the table has all."
         } else {
@@ -205,12 +205,8 @@ fn draw(canvas: &mut Canvas, area: Area, table: &Table, lines: &[Line]) {
         let label = shorten(label, LABEL, LABELS - GAP);
         let at = (area.left + GAP, baseline);
         canvas.write(Lettering::new(&label, at, Hang::Right, LABEL, Ink::Text));
-        if let (Some(now), Some(then)) = (
-            table.integer_at("n", row),
-            table.integer_at("n_before", row),
-        ) {
-            let text = format!("{}, {}", format::count(now), format::count(then));
-            let text = shorten(&text, SMALL, COUNTS);
+        if let Some(n) = table.integer_at("n", row) {
+            let text = format::count(n);
             let at = (area.right, baseline);
             canvas.write(Lettering::new(&text, at, Hang::Left, SMALL, Ink::Soft));
         }

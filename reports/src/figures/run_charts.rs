@@ -31,6 +31,8 @@ const BEFORE: f64 = 4.0;
 /// Room for the ticks at the left and for the words at the right, px.
 const LEFT: f64 = 56.0;
 const RIGHT: f64 = 112.0;
+/// Size of the numbers of records: eight digits fit under a quarter.
+const COUNT: f64 = 12.0;
 
 /// Fittings within criterion.
 pub(super) fn within_criterion(review: &Review) -> Drawn {
@@ -181,16 +183,14 @@ fn chart(canvas: &mut Canvas, points: &[(f64, &Point)]) {
         last = place;
     }
     canvas.line(&line, Ink::Data, STRONG);
+    let down = inner.bottom + GAP + LABEL * 2.2;
+    let at = (inner.left - GAP, down);
+    canvas.write(Lettering::new("n", at, Hang::Left, COUNT, Ink::Soft));
     for (place, point) in points {
-        let down = inner.bottom + GAP + LABEL * 2.2;
         if let Some(n) = point.n {
-            let text = if place.abs() < 0.5 {
-                format::n(n)
-            } else {
-                format::count(n)
-            };
             let at = (x(*place), down);
-            canvas.write(Lettering::new(&text, at, Hang::Middle, SMALL, Ink::Soft));
+            let text = format::count(n);
+            canvas.write(Lettering::new(&text, at, Hang::Middle, COUNT, Ink::Soft));
         }
         let Some(value) = point.value else { continue };
         let at = (x(*place), y(value));
@@ -230,13 +230,7 @@ fn side_words(canvas: &mut Canvas, inner: Area, limits: bool) {
     let mut baseline = inner.top + SMALL;
     for line in words {
         let at = (inner.right + GAP, baseline);
-        canvas.write(Lettering::new(
-            line,
-            at,
-            Hang::Right,
-            SMALL - 1.0,
-            Ink::Soft,
-        ));
+        canvas.write(Lettering::new(line, at, Hang::Right, COUNT, Ink::Soft));
         baseline += SMALL * 1.25;
     }
     canvas.line(

@@ -116,8 +116,8 @@ fn verdict(moves: &Table, headline: &Table, at: usize, row: usize, period: &str)
                 html! { "Nothing to compare with: no " (period) " of the four before has a value." }
             }
             Some(1..=3) => html! {
-                "Too early to say: only " (number("moves", moves, at, "quarters_before"))
-                " of the four " (period) "s before has a value."
+                "Too early to say: a value is there for only " (number("moves", moves, at, "quarters_before"))
+                " of the four " (period) "s before."
             },
             _ => {
                 html! { "Cannot be said: control limits are not estimable, or there is no value." }
