@@ -156,7 +156,7 @@ fn follow(
             || rule
                 .only
                 .iter()
-                .all(|(column, value)| table.text_at(column, row) == Some(value))
+                .all(|(column, value)| table.text_at(column, row) == Some(*value))
     };
     let Some(source) = masks.get(rule.from) else {
         return false;

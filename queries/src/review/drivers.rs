@@ -277,7 +277,7 @@ fn limits(criterion: &Criterion) -> Vec<(u16, i16)> {
 /// `limit_db` in dB; `share` and `before` of the points (ears, input levels), 0-1; `change` their difference. Ears of one
 /// person are alike, so that no interval is given. Points have no mix: each ear has its point at every frequency.
 pub(super) fn frequencies(
-    cohort_span: &Analysis<'_>,
+    whole: &Analysis<'_>,
     quarter: Option<Quarter>,
 ) -> Result<Table, QueryError> {
     let mut out = Builder::new(
@@ -305,7 +305,7 @@ pub(super) fn frequencies(
         to: Some(quarter),
         ..Selection::default()
     };
-    let mut analysis = Analysis::open(cohort_span.cohort, cohort_span.plan, selection)?;
+    let mut analysis = Analysis::open(whole.cohort, whole.plan, selection)?;
     let now = quarter.to_string();
     let keys = ["quarter".to_owned(), "quantity".to_owned()];
     for (frequency, limit) in limits(&analysis.criterion) {

@@ -41,7 +41,7 @@ pub(super) fn part(review: &Review) -> Markup {
                     p { "The others are marked in the table." }
                 }
             }
-            (grid("driver_totals", &totals.clone().without(&["how", "withheld"])))
+            (grid("driver_totals", &totals.clone().without(&["how"])))
             (by_group(table))
             (frequencies(review))
         }
@@ -90,7 +90,7 @@ fn by_group(table: &Table) -> Markup {
             @if rows.rows() > 0 {
                 details {
                     summary { (name) ": parts by group" }
-                    (grid("drivers", &rows.without(&["measure", "n_all", "outer_lo", "outer_hi"])))
+                    (grid("drivers", &rows.without(&["outer_lo", "outer_hi"])))
                 }
             }
         }

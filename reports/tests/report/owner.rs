@@ -141,7 +141,7 @@ fn axes_of_the_run_charts_do_not_move() {
             .collect()
     };
     let medium = ticks(&review(Reader::Owner, MEDIUM));
-    assert_eq!(medium.len(), 4, "{medium:?}");
+    assert_eq!(medium.len(), 5, "{medium:?}");
     for shape in [SMALL, ONE, HUGE] {
         assert_eq!(ticks(&review(Reader::Owner, shape)), medium);
     }
