@@ -30,9 +30,9 @@ const HIGH: f64 = 132.0;
 const BEFORE: f64 = 4.0;
 /// Room for the ticks at the left and for the words at the right, px.
 const LEFT: f64 = 56.0;
-const RIGHT: f64 = 112.0;
+const RIGHT: f64 = 118.0;
 /// Size of the numbers of records: eight digits fit under a quarter.
-const COUNT: f64 = 12.0;
+const COUNT: f64 = 13.0;
 
 /// Fittings within criterion.
 pub(super) fn within_criterion(review: &Review) -> Drawn {
