@@ -47,6 +47,9 @@ sql_texts! {
     REFERRALS = "referrals";
     REFERRAL_LIST = "referral_list";
     FLOW = "flow";
+    POINTS_WITHIN = "points_within";
+    BEYOND_LIMIT = "beyond_limit";
+    ON_TARGET = "on_target";
 }
 
 /// Values for the places `{name}` of a text. Every value is made by this crate from checked names and numbers.
@@ -274,7 +277,7 @@ mod tests {
     use super::*;
 
     /// The places that the tables fill; a text that names another would reach the engine unfilled.
-    const KNOWN: [&str; 21] = [
+    const KNOWN: [&str; 26] = [
         "n_fittings",
         "by",
         "by_last",
@@ -296,6 +299,11 @@ mod tests {
         "item",
         "flag",
         "name",
+        "value",
+        "outside",
+        "n_compared",
+        "n_equal",
+        "least",
     ];
 
     #[test]

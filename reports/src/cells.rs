@@ -9,6 +9,8 @@ use crate::{format, words};
 pub(crate) enum Unit {
     /// Fraction 0-1.
     Share,
+    /// A difference of fractions.
+    Points,
     /// dB.
     Decibel,
     /// A score.
@@ -49,6 +51,7 @@ impl Unit {
 pub(crate) fn write(value: f64, unit: Unit, n: Option<i64>) -> String {
     match unit {
         Unit::Share => format::share(value, n),
+        Unit::Points => format::points(value, n),
         Unit::Decibel => format::decibel(value),
         Unit::Score => format::fixed(value, if n.is_some_and(|n| n >= 200) { 2 } else { 1 }),
         Unit::Coefficient => format::coefficient(value),
@@ -65,6 +68,13 @@ pub(crate) fn records(table: &Table, column: &str, row: usize) -> Option<i64> {
     if column.starts_with("within_")
         && let Some(n) = table.integer_at("n_within", row)
     {
+        return Some(n);
+    }
+    // What a group adds to a change is a portion of the whole.
+    if let (Some(n), true) = (
+        table.integer_at("n_all", row),
+        column == "mix" || column.starts_with("within") || column.starts_with("outer"),
+    ) {
         return Some(n);
     }
     [
@@ -85,6 +95,15 @@ fn unit(key: &str, column: &str, table: &Table, row: usize) -> Unit {
     match (key, column) {
         (_, "score") => Unit::Count,
         ("headline", _) => Unit::named(table.text_at("unit", row).unwrap_or("")),
+        ("moves", "change" | "change_lo" | "change_hi")
+        | ("drivers", "mix" | "within" | "within_lo" | "within_hi" | "outer_lo" | "outer_hi")
+        | ("driver_totals", _)
+        | ("driver_frequencies", "change") => Unit::Points,
+        ("moves" | "drivers", _) | ("driver_frequencies", "share" | "before") => Unit::Share,
+        ("recheck", "size") => match table.text_at("unit", row) {
+            Some("dB") => Unit::Decibel,
+            _ => Unit::Count,
+        },
         (_, "p" | "p_holm" | "odds_ratio_p" | "trend_p") => Unit::Probability,
         (_, "odds_ratio" | "odds_ratio_lo" | "odds_ratio_hi") => Unit::Coefficient,
         ("weights", "smallest_probability") | ("satisfied", _) => Unit::Share,

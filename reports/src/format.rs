@@ -51,6 +51,17 @@ pub(crate) fn share_bare(value: f64, n: Option<i64>) -> String {
     fixed(value * 100.0, decimals)
 }
 
+/// A difference of shares in percentage points, with its sign; decimals as [`share`].
+pub(crate) fn points(value: f64, n: Option<i64>) -> String {
+    let text = share_bare(value, n);
+    let sign = if value > 0.0 && text.chars().any(|c| ('1'..='9').contains(&c)) {
+        "+"
+    } else {
+        ""
+    };
+    format!("{sign}{text}{THIN}points")
+}
+
 /// A correlation or coefficient to two decimals, or to three where two would make it nought.
 pub(crate) fn coefficient(value: f64) -> String {
     let near = value.abs() < 0.005 && value.abs() >= 0.0005;
@@ -133,6 +144,9 @@ mod tests {
         assert_eq!(share(0.6125, Some(199)), "61\u{202f}%");
         assert_eq!(share(0.6127, Some(612)), "61.3\u{202f}%");
         assert_eq!(share(0.6125, None), "61\u{202f}%");
+        assert_eq!(points(0.0612, Some(199)), "+6\u{202f}points");
+        assert_eq!(points(-0.0612, Some(612)), "−6.1\u{202f}points");
+        assert_eq!(points(0.0004, Some(612)), "0.0\u{202f}points");
         assert_eq!(coefficient(-0.1028), "−0.10");
         assert_eq!(coefficient(0.000_825), "0.001");
         assert_eq!(coefficient(-0.0044), "−0.004");

@@ -10,5 +10,6 @@ mod common;
 mod report {
     mod boxes;
     mod figures;
+    mod owner;
     mod page;
 }

@@ -23,6 +23,7 @@ mod identity;
 mod large_deliveries;
 mod numbers;
 mod own_child;
+mod owner_numbers;
 mod parquet_bombs;
 mod parquet_files;
 mod readme;

@@ -18,8 +18,8 @@ const LIMITS: [(u32, f64); 6] = [
 pub(crate) struct Delivery {
     pub(crate) workspace: Workspace,
     pub(crate) fittings: Rows,
-    ears: Rows,
-    responses: Rows,
+    pub(crate) ears: Rows,
+    pub(crate) responses: Rows,
     pub(crate) outcomes: Rows,
 }
 

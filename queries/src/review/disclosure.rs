@@ -1,12 +1,12 @@
 //! What is withheld from reports: cells built on too few people, and one more wherever the rest of its row of cells would
 //! give a withheld one away. The only place that withholds, so that pages, figures and files obey alike.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use crate::table::{Table, Values};
 
 /// Columns that count what a row is built on; a row is withheld where any of them is too small.
-const COUNTS: [&str; 8] = [
+const COUNTS: [&str; 11] = [
     "n",
     "n_fittings",
     "n_candidates",
@@ -15,23 +15,27 @@ const COUNTS: [&str; 8] = [
     "n_first",
     "n_final",
     "n_within",
+    "n_before",
+    "n_least",
+    "n_fittings_before",
 ];
 
 /// Real columns that say which row it is, not what was found.
 const KEYS: [&str; 3] = ["bin_lo", "bin_hi", "score"];
 
 /// Tables whose counts are the message itself, or that name single records for local use.
-const NOT_WITHHELD: [&str; 6] = [
+const NOT_WITHHELD: [&str; 7] = [
     "quality",
     "tolerance",
     "flow",
     "referral_list",
     "referral_rules",
     "funnel",
+    "recheck",
 ];
 
 /// Tables whose rows add up to a total that is known from elsewhere, with the columns within which they do.
-const ADD_UP: [(&str, &[&str]); 10] = [
+const ADD_UP: [(&str, &[&str]); 11] = [
     ("two_ear_by_grade", &[]),
     ("referrals", &["rule"]),
     ("dose_response", &[]),
@@ -42,10 +46,63 @@ const ADD_UP: [(&str, &[&str]); 10] = [
     ("clinicians", &["measure"]),
     ("spread", &[]),
     ("first_final", &[]),
+    ("drivers", &["measure", "grouping"]),
 ];
 
 /// Tables whose rows stand for the same people, so that what is withheld in one is withheld in the other.
 const SAME_ROWS: [(&str, &str); 1] = [("dose_response", "response_by_match")];
+
+/// Rows of one table that give away rows of another: where a row of `from` is withheld, so are the rows of `to` that agree
+/// with it in the named columns.
+struct Follows {
+    from: &'static str,
+    to: &'static str,
+    /// The column in `from`, and the one in `to`.
+    columns: &'static [(&'static str, &'static str)],
+    /// Only rows of the drivers' table (whichever of the two it is) with these values.
+    only: &'static [(&'static str, &'static str)],
+}
+
+/// The clinics, and the candidates by grade, of the quarter stand in two tables each; a quarter too small to show would
+/// follow from what the four quarters before come to together.
+const FOLLOWS: [Follows; 6] = [
+    Follows {
+        from: "clinics",
+        to: "drivers",
+        columns: &[("measure", "measure"), ("clinic_id", "group")],
+        only: &[("grouping", "clinic_id")],
+    },
+    Follows {
+        from: "drivers",
+        to: "clinics",
+        columns: &[("measure", "measure"), ("group", "clinic_id")],
+        only: &[("grouping", "clinic_id")],
+    },
+    Follows {
+        from: "two_ear_by_grade",
+        to: "drivers",
+        columns: &[("grade", "group")],
+        only: &[("grouping", "grade"), ("measure", "two_ear")],
+    },
+    Follows {
+        from: "drivers",
+        to: "two_ear_by_grade",
+        columns: &[("group", "grade")],
+        only: &[("grouping", "grade"), ("measure", "two_ear")],
+    },
+    Follows {
+        from: "moves",
+        to: "drivers",
+        columns: &[("measure", "measure")],
+        only: &[],
+    },
+    Follows {
+        from: "moves",
+        to: "driver_totals",
+        columns: &[("measure", "measure")],
+        only: &[],
+    },
+];
 
 /// Withholds in all tables of a review.
 pub(super) fn withhold(tables: &mut BTreeMap<String, Table>, minimum: i64) {
@@ -54,9 +111,19 @@ pub(super) fn withhold(tables: &mut BTreeMap<String, Table>, minimum: i64) {
         .filter(|(key, _)| !NOT_WITHHELD.contains(&key.as_str()))
         .filter_map(|(key, table)| Some((key.clone(), few(table, minimum)?)))
         .collect();
-    for (key, within) in ADD_UP {
-        if let (Some(mask), Some(table)) = (masks.get_mut(key), tables.get(key)) {
-            complement(table, within, mask);
+    // Each turn withholds more rows or is the last.
+    loop {
+        for (key, within) in ADD_UP {
+            if let (Some(mask), Some(table)) = (masks.get_mut(key), tables.get(key)) {
+                complement(table, within, mask);
+            }
+        }
+        let mut more = false;
+        for rule in &FOLLOWS {
+            more |= follow(tables, &mut masks, rule);
+        }
+        if !more {
+            break;
         }
     }
     for (one, other) in SAME_ROWS {
@@ -73,6 +140,51 @@ pub(super) fn withhold(tables: &mut BTreeMap<String, Table>, minimum: i64) {
             tables.insert(key, cleared(table, &mask));
         }
     }
+}
+
+/// Withholds the rows of one table that follow those of another; true where there was one more.
+fn follow(
+    tables: &BTreeMap<String, Table>,
+    masks: &mut BTreeMap<String, Vec<bool>>,
+    rule: &Follows,
+) -> bool {
+    let (Some(from), Some(to)) = (tables.get(rule.from), tables.get(rule.to)) else {
+        return false;
+    };
+    let counts = |table: &Table, row: usize| {
+        table.name != "drivers"
+            || rule
+                .only
+                .iter()
+                .all(|(column, value)| table.text_at(column, row) == Some(*value))
+    };
+    let Some(source) = masks.get(rule.from) else {
+        return false;
+    };
+    let withheld: BTreeSet<Vec<Option<&str>>> = (0..from.rows())
+        .filter(|row| source.get(*row).copied().unwrap_or(false) && counts(from, *row))
+        .map(|row| {
+            rule.columns
+                .iter()
+                .map(|(column, _)| from.text_at(column, row))
+                .collect()
+        })
+        .collect();
+    let mut more = false;
+    if let Some(mask) = masks.get_mut(rule.to) {
+        for (row, slot) in mask.iter_mut().enumerate() {
+            let key: Vec<Option<&str>> = rule
+                .columns
+                .iter()
+                .map(|(_, column)| to.text_at(column, row))
+                .collect();
+            if !*slot && counts(to, row) && withheld.contains(&key) {
+                *slot = true;
+                more = true;
+            }
+        }
+    }
+    more
 }
 
 /// The rows built on some, but fewer than the minimum; none where a table counts nothing.
@@ -142,7 +254,7 @@ fn cleared(mut table: Table, mask: &[bool]) -> Table {
         .filter(|column| match &column.values {
             Values::Real(_) => !KEYS.contains(&column.name.as_str()),
             Values::Integer(_) => column.name.starts_with('n'),
-            Values::Text(_) => column.name == "signal",
+            Values::Text(_) => matches!(column.name.as_str(), "signal" | "verdict"),
             Values::Flag(_) => false,
         })
         .map(|column| column.name.clone())
@@ -193,6 +305,66 @@ mod tests {
     fn two_small_cells_hide_each_other_and_nothing_else() {
         assert_eq!(withheld(&[40, 3, 2, 90]), [false, true, true, false]);
         assert_eq!(withheld(&[40, 50]), [false, false]);
+    }
+
+    fn texts(values: &[&str]) -> Vec<Option<String>> {
+        values.iter().map(|text| Some((*text).to_owned())).collect()
+    }
+
+    /// Three clinics; the second has three fittings now, and the third had three before.
+    fn clinics_and_drivers() -> BTreeMap<String, Table> {
+        let names = ["a", "b", "c", "d"];
+        let drivers = Table::new("drivers")
+            .text("measure", texts(&["verified"; 4]))
+            .text("grouping", texts(&["clinic_id"; 4]))
+            .text("group", texts(&names))
+            .integer("n", [40, 3, 50, 20].map(Some).to_vec())
+            .integer("n_before", [160, 90, 3, 80].map(Some).to_vec())
+            .real("within", vec![Some(0.01); 4]);
+        let clinics = Table::new("clinics")
+            .text("clinic_id", texts(&names))
+            .text("measure", texts(&["verified"; 4]))
+            .integer("n", [40, 3, 50, 20].map(Some).to_vec())
+            .real("observed", vec![Some(0.5); 4]);
+        BTreeMap::from([
+            ("drivers".to_owned(), drivers),
+            ("clinics".to_owned(), clinics),
+        ])
+    }
+
+    #[test]
+    fn a_clinic_withheld_in_one_table_is_withheld_in_the_other() {
+        let mut tables = clinics_and_drivers();
+        withhold(&mut tables, 5);
+        // b and c are small among the drivers; b takes d along among the clinics.
+        for key in ["drivers", "clinics"] {
+            let found: Vec<bool> = (0..4)
+                .map(|row| tables[key].integer_at("n", row).is_none())
+                .collect();
+            assert_eq!(found, [false, true, true, true], "{key}");
+        }
+    }
+
+    #[test]
+    fn a_small_quarter_before_withholds_what_it_was_pooled_in() {
+        let mut tables = clinics_and_drivers();
+        let moves = |least: i64| {
+            Table::new("moves")
+                .text("measure", texts(&["verified"]))
+                .integer("n", vec![Some(113)])
+                .integer("n_least", vec![Some(least)])
+                .real("change", vec![Some(0.1)])
+                .text("verdict", texts(&["none"]))
+        };
+        tables.insert("moves".to_owned(), moves(3));
+        withhold(&mut tables, 5);
+        assert_eq!(tables["moves"].text_at("verdict", 0), None);
+        assert!((0..4).all(|row| tables["drivers"].real_at("within", row).is_none()));
+        let mut tables = clinics_and_drivers();
+        tables.insert("moves".to_owned(), moves(5));
+        withhold(&mut tables, 5);
+        assert_eq!(tables["moves"].text_at("verdict", 0), Some("none"));
+        assert_eq!(tables["drivers"].real_at("within", 0), Some(0.01));
     }
 
     #[test]

@@ -68,7 +68,7 @@ pub fn gather(request: &ReviewRequest<'_>) -> Result<Vec<Review>, QueryError> {
     let mut reviews = Vec::new();
     for &reader in request.readers {
         let mut tables = match reader {
-            Reader::Owner => owner::tables(cohort, plan, quarter, &trends)?,
+            Reader::Owner => owner::tables(&mut whole, quarter, &trends)?,
             Reader::Researcher => researcher::tables(&mut whole)?,
             Reader::Trainer => trainer::tables(&mut whole)?,
         };

@@ -2,9 +2,12 @@
 //! in one place, so that no page, figure or file can show them.
 
 mod disclosure;
+mod drivers;
 mod gather;
 mod headline;
 mod owner;
+mod owner_moves;
+mod recheck;
 mod researcher;
 mod study_tables;
 mod trainer;

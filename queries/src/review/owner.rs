@@ -4,9 +4,11 @@ use std::collections::BTreeMap;
 
 use fitcohort_pipeline::plan::Plan;
 use fitcohort_pipeline::quarter::Quarter;
-use fitcohort_pipeline::store::Cohort;
 
+use super::drivers::{drivers, frequencies};
 use super::headline::interval_of_measure;
+use super::owner_moves::moves;
+use super::recheck::recheck;
 use crate::analysis::Analysis;
 use crate::builder::{Builder, Cell, Kind, count_at, interval_of_share};
 use crate::error::QueryError;
@@ -14,13 +16,13 @@ use crate::fits::Measure;
 use crate::selection::Selection;
 use crate::table::Table;
 
-/// The tables by key.
+/// The tables by key; `whole` holds the quarters up to the one under review.
 pub(super) fn tables(
-    cohort: &Cohort,
-    plan: &Plan,
+    whole: &mut Analysis<'_>,
     quarter: Option<Quarter>,
     trends: &Table,
 ) -> Result<BTreeMap<&'static str, Table>, QueryError> {
+    let (cohort, plan) = (whole.cohort, whole.plan);
     let this_quarter = |by: &[&str]| {
         let selection = Selection::by(by);
         match quarter {
@@ -46,8 +48,20 @@ pub(super) fn tables(
         .renamed("fitted_in", "quarter")
         .renamed("clinic", "clinic_id")
         .renamed("clinician", "clinician_id");
+    let apart = drivers(whole, quarter)?;
+    let by_frequency = frequencies(whole, quarter)?;
+    let again = recheck(
+        whole,
+        &mut Analysis::open(cohort, plan, this_quarter(&[]))?,
+        quarter,
+    )?;
     Ok(BTreeMap::from([
         ("trends", trends.clone()),
+        ("moves", moves(trends, quarter)),
+        ("drivers", apart.groups),
+        ("driver_totals", apart.totals),
+        ("driver_frequencies", by_frequency),
+        ("recheck", again),
         ("deviation", deviation),
         ("two_ear_by_grade", ask(this_quarter(&["grade"]), "ears")?),
         ("referrals", ask(this_quarter(&[]), "referrals")?),

@@ -10,6 +10,7 @@
 //! |---|---|
 //! | [`description`] | quantiles, mean, standard deviation, interval of a mean |
 //! | [`proportion`] | intervals of a proportion and of a difference |
+//! | [`decomposition`] | a change of a share, taken apart into mix and what happened within groups |
 //! | [`rank`] | Spearman's rho, Kendall's tau-b, their intervals and approximate p-values |
 //! | [`permutation`] | the same two, tested within clusters |
 //! | [`random_intercept`] | variance between and within groups, shrunken group means |
@@ -36,6 +37,7 @@
 pub mod analysis_of_variance;
 pub mod categorical;
 pub mod control_chart;
+pub mod decomposition;
 pub mod description;
 pub mod exact_rank;
 pub mod funnel;
@@ -67,6 +69,9 @@ mod tests;
 /// The rounded 1.96 would move the fourth digit of published Wilson limits. The tests compare it with the quantile
 /// function of `statrs`.
 pub const Z_95: f64 = 1.959963984540054;
+
+/// The 0.999 quantile of the standard normal distribution, for two-sided 99.8 % limits.
+pub const Z_998: f64 = 3.090232306167813;
 
 /// The 0.95 quantile of chi-square with one degree of freedom, [`Z_95`] squared: the drop in twice the
 /// log-likelihood that bounds a 95 % profile interval.

@@ -25,11 +25,24 @@ fn check(successes: u64, n: u64) -> Result<(), NotEstimable> {
 /// # Errors
 /// [`NotEstimable::TooFew`] for `n = 0`, [`NotEstimable::OutOfRange`] when `successes > n`.
 pub fn wilson(successes: u64, n: u64) -> Result<Interval, NotEstimable> {
+    wilson_at(successes, n, Z_95)
+}
+
+/// [`wilson`] at another coverage: `z` standard errors to either side, 1.96 for 95 %.
+///
+/// # Errors
+/// As [`wilson`]; [`NotEstimable::OutOfRange`] unless `z` is positive and finite.
+pub fn wilson_at(successes: u64, n: u64, z: f64) -> Result<Interval, NotEstimable> {
     check(successes, n)?;
+    if !(z > 0.0 && z.is_finite()) {
+        return Err(NotEstimable::OutOfRange {
+            what: "the width of an interval",
+        });
+    }
     let (r, m) = (successes as f64, n as f64);
-    let z2 = Z_95 * Z_95;
+    let z2 = z * z;
     let middle = 2.0 * r + z2;
-    let half = Z_95 * (z2 + 4.0 * r * (1.0 - r / m)).sqrt();
+    let half = z * (z2 + 4.0 * r * (1.0 - r / m)).sqrt();
     let divisor = 2.0 * (m + z2);
     Ok(Interval {
         lo: if successes == 0 {
@@ -56,7 +69,22 @@ pub fn newcombe_difference(
     first: (u64, u64),
     second: (u64, u64),
 ) -> Result<Interval, NotEstimable> {
-    let (one, two) = (wilson(first.0, first.1)?, wilson(second.0, second.1)?);
+    newcombe_difference_at(first, second, Z_95)
+}
+
+/// [`newcombe_difference`] at another coverage: `z` standard errors to either side, 1.96 for 95 %.
+///
+/// # Errors
+/// As [`wilson_at`], for either sample.
+pub fn newcombe_difference_at(
+    first: (u64, u64),
+    second: (u64, u64),
+    z: f64,
+) -> Result<Interval, NotEstimable> {
+    let (one, two) = (
+        wilson_at(first.0, first.1, z)?,
+        wilson_at(second.0, second.1, z)?,
+    );
     let p1 = first.0 as f64 / first.1 as f64;
     let p2 = second.0 as f64 / second.1 as f64;
     let difference = p1 - p2;

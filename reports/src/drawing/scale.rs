@@ -126,6 +126,22 @@ impl Scale {
         }
     }
 
+    /// A straight scale between two ends, with a label at each of some places.
+    pub(crate) fn span(lo: f64, hi: f64, names: &[(f64, String)]) -> Self {
+        Self {
+            lo,
+            hi,
+            octaves: false,
+            ticks: names
+                .iter()
+                .map(|(value, name)| Tick {
+                    value: *value,
+                    label: Some(name.clone()),
+                })
+                .collect(),
+        }
+    }
+
     /// Quarters in a row; `names` holds their number on the axis and their name. At most `most`
     /// get a label; where there are more, the first quarters of years do.
     pub(crate) fn quarters(names: &[(f64, String)], most: usize) -> Self {

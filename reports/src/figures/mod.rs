@@ -6,11 +6,13 @@ mod by_answer;
 mod clinics;
 mod deviation;
 mod dose_response;
+mod drivers;
 mod first_final;
 mod flow;
 mod funnel;
 mod referrals;
 mod response;
+mod run_charts;
 mod shrunken;
 mod signature;
 mod spread;
@@ -25,6 +27,7 @@ use fitcohort_queries::review::{Reader, Review};
 use fitcohort_queries::table::Table;
 
 use crate::drawing::sheet::Figure;
+pub(crate) use run_charts::{MEASURES as FIRST_PAGE, is_one as is_on_first_page};
 pub(crate) use trend::Signal;
 
 /// What a figure's module gives back.
@@ -79,6 +82,13 @@ const JUDGED: &str = "A fitting is outside where any fitted ear is, within where
 pub(crate) fn figures(review: &Review) -> Result<Vec<Figure>, std::io::Error> {
     let draw: &[fn(&Review) -> Drawn] = match review.reader {
         Reader::Owner => &[
+            run_charts::within_criterion,
+            run_charts::verified,
+            run_charts::two_ear,
+            run_charts::answered,
+            run_charts::satisfied,
+            drivers::figure,
+            referrals::figure,
             within::figure,
             clinics::figure,
             deviation::figure,
@@ -86,7 +96,6 @@ pub(crate) fn figures(review: &Review) -> Result<Vec<Figure>, std::io::Error> {
             two_ear::by_quarter,
             two_ear::by_grade,
             answers::figure,
-            referrals::figure,
         ],
         Reader::Researcher => &[
             association::figure,

@@ -56,13 +56,13 @@ pub(super) struct Point {
     pub(super) n: Option<i64>,
     pub(super) value: Option<f64>,
     centre: Option<f64>,
-    lower: Option<f64>,
-    upper: Option<f64>,
+    pub(super) lower: Option<f64>,
+    pub(super) upper: Option<f64>,
     pub(super) signal: Signal,
 }
 
 impl Point {
-    fn has_limits(&self) -> bool {
+    pub(super) fn has_limits(&self) -> bool {
         self.lower.is_some() && self.upper.is_some()
     }
 }
@@ -193,7 +193,7 @@ pub(super) fn panel(canvas: &mut Canvas, area: Area, points: &[Point], y_title: 
 }
 
 /// Numbers of the quarters on the axis, by the calendar where all names allow it.
-fn on_axis(points: &[Point]) -> Vec<f64> {
+pub(super) fn on_axis(points: &[Point]) -> Vec<f64> {
     let calendar: Option<Vec<f64>> = points
         .iter()
         .map(|point| {

@@ -36,7 +36,7 @@ pub(super) fn section(review: &Review) -> Markup {
 }
 
 /// The heading names the quarter, since the page speaks of others too.
-fn heading(review: &Review) -> String {
+pub(super) fn heading(review: &Review) -> String {
     match &review.context.quarter {
         Some(quarter) => format!("Numbers of {quarter}"),
         None => "Numbers".to_owned(),
@@ -93,7 +93,7 @@ fn sentence(table: &Table, row: usize) -> String {
 }
 
 /// The share under the second criterion, beside the first.
-fn second(review: &Review) -> Markup {
+pub(super) fn second(review: &Review) -> Markup {
     let context = &review.context;
     let share = |measure: &str| -> Option<String> {
         let trends = review.table("trends").where_text("measure", measure);

@@ -4,6 +4,9 @@ mod cautions;
 mod headline;
 mod number;
 mod owner;
+mod owner_drivers;
+mod owner_first;
+mod owner_recheck;
 mod quality;
 mod researcher;
 mod tables;
@@ -17,6 +20,8 @@ use crate::drawing::theme;
 use crate::words;
 
 const STYLE: &str = include_str!("style.css");
+/// What only the owner's page needs, after the style of all.
+const OWNER_STYLE: &str = include_str!("owner.css");
 /// Nothing may be loaded; only the style in the page itself counts.
 const POLICY: &str =
     "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'";
@@ -29,6 +34,13 @@ pub(crate) fn page(review: &Review, figures: &[Figure]) -> String {
         theme::variables(false),
         theme::variables(true)
     );
+    let own_style = match review.reader {
+        Reader::Owner => OWNER_STYLE,
+        Reader::Researcher | Reader::Trainer => "",
+    };
+    let all: Vec<&Figure> = figures.iter().collect();
+    let opening = opening(review, &title);
+    let contents = contents_list(review);
     html! {
         (DOCTYPE)
         html lang="en" {
@@ -37,34 +49,28 @@ pub(crate) fn page(review: &Review, figures: &[Figure]) -> String {
                 meta http-equiv="Content-Security-Policy" content=(POLICY);
                 meta name="viewport" content="width=device-width, initial-scale=1";
                 title { (title) }
-                style { (PreEscaped(style)) }
+                style { (PreEscaped(style)) (PreEscaped(own_style)) }
             }
             body {
                 a.skip href="#main" { "Skip to the numbers" }
-                header {
-                    h1 { (title) }
-                    p.soft { (subtitle(review)) }
-                    @if review.context.invented {
-                        p.banner role="note" {
-                            "Invented data. Every person, clinician and clinic here is made up; nothing on this page is a finding."
-                        }
-                    }
-                }
-                nav aria-label="Contents" {
-                    ul {
-                        @for (id, name) in contents(review) {
-                            li { a href=(format!("#{id}")) { (name) } }
-                        }
-                    }
+                // The owner's first page is whole, title and all, so that it fills one sheet.
+                @if review.reader != Reader::Owner {
+                    (opening)
+                    (contents)
                 }
                 main #main {
-                    (headline::section(review))
                     @match review.reader {
-                        Reader::Owner => (owner::opening(review)),
-                        Reader::Researcher => {},
-                        Reader::Trainer => (trainer::opening(review)),
+                        Reader::Owner => (owner::body(review, figures, &opening, &contents)),
+                        Reader::Researcher => {
+                            (headline::section(review))
+                            (figures_section(&all))
+                        },
+                        Reader::Trainer => {
+                            (headline::section(review))
+                            (trainer::opening(review))
+                            (figures_section(&all))
+                        },
                     }
-                    (figures_section(figures))
                     (tables::section(review))
                     (quality::section(review))
                     (cautions::section(review))
@@ -74,6 +80,33 @@ pub(crate) fn page(review: &Review, figures: &[Figure]) -> String {
         }
     }
     .into_string()
+}
+
+/// Title, span and banner.
+fn opening(review: &Review, title: &str) -> Markup {
+    html! {
+        header {
+            h1 { (title) }
+            p.soft { (subtitle(review)) }
+            @if review.context.invented {
+                p.banner role="note" {
+                    "Invented data. Every person, clinician and clinic here is made up; nothing on this page is a finding."
+                }
+            }
+        }
+    }
+}
+
+fn contents_list(review: &Review) -> Markup {
+    html! {
+        nav aria-label="Contents" {
+            ul {
+                @for (id, name) in contents(review) {
+                    li { a href=(format!("#{id}")) { (name) } }
+                }
+            }
+        }
+    }
 }
 
 fn title(review: &Review) -> String {
@@ -105,7 +138,19 @@ fn subtitle(review: &Review) -> String {
 
 fn contents(review: &Review) -> Vec<(&'static str, &'static str)> {
     let opening = match review.reader {
-        Reader::Owner => ("look", "Where to look"),
+        Reader::Owner => {
+            return vec![
+                ("numbers", "Numbers"),
+                ("look", "Where to look"),
+                ("recheck", "Fittings to look at again"),
+                ("referral", "Referral audit"),
+                ("figures", "Figures"),
+                ("more", "More numbers"),
+                ("tables", "Tables"),
+                ("quality", "Data quality"),
+                ("cautions", "How far this goes"),
+            ];
+        }
         Reader::Researcher => ("primary", "Primary analysis"),
         Reader::Trainer => ("variance", "How much goes with the clinician"),
     };
@@ -124,7 +169,7 @@ fn contents(review: &Review) -> Vec<(&'static str, &'static str)> {
     out
 }
 
-fn figures_section(figures: &[Figure]) -> Markup {
+fn figures_section(figures: &[&Figure]) -> Markup {
     html! {
         section aria-labelledby="figures" {
             h2 #figures { "Figures" }
@@ -132,17 +177,23 @@ fn figures_section(figures: &[Figure]) -> Markup {
                 @for figure in figures {
                     div {
                         h3 { (words::of_figure(figure.key)) }
-                        figure id=(figure.key) {
-                            // A drawing keeps a legible size; where the screen is narrower, it scrolls alone.
-                            div.drawing tabindex="0" role="region" aria-label=(words::of_figure(figure.key)) {
-                                (PreEscaped(theme::with_variables(&figure.svg)))
-                            }
-                            figcaption {
-                                a href=(format!("figures/{}.svg", figure.key)) { "This figure alone (SVG)" }
-                            }
-                        }
+                        (figure_box(figure))
                     }
                 }
+            }
+        }
+    }
+}
+
+fn figure_box(figure: &Figure) -> Markup {
+    html! {
+        figure id=(figure.key) {
+            // A drawing keeps a legible size; where the screen is narrower, it scrolls alone.
+            div.drawing tabindex="0" role="region" aria-label=(words::of_figure(figure.key)) {
+                (PreEscaped(theme::with_variables(&figure.svg)))
+            }
+            figcaption {
+                a href=(format!("figures/{}.svg", figure.key)) { "This figure alone (SVG)" }
             }
         }
     }
@@ -152,7 +203,7 @@ fn foot(review: &Review) -> Markup {
     let context = &review.context;
     html! {
         p {
-            "fitcohort " (context.version) ", snapshot " (context.snapshot) ", seed " (context.seed.to_string())
+            "fitcohort " (context.version) ", snapshot " (context.snapshot) ", seed " (number::of_context(review, "seed"))
             ". Unrounded numbers: " a href="results.json" { "results.json" }
             "; where they come from: " a href="provenance.json" { "provenance.json" } "."
         }

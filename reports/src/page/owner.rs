@@ -1,50 +1,60 @@
-//! What only the owner's page has: where to look.
+//! The owner's page: the first page, where to look, what to look at again, and the rest.
 
 use fitcohort_queries::review::Review;
 use fitcohort_queries::table::Table;
 use maud::{Markup, html};
 
-use crate::cells::{self, Unit};
+use super::number::{estimate, n, number, range};
+use super::{figure_box, figures_section, owner_drivers, owner_first, owner_recheck};
+use crate::drawing::sheet::Figure;
 use crate::drawing::text::clean;
-use crate::figures::{MEASURES, Signal};
-use crate::{format, words};
+use crate::figures::{FIRST_PAGE, MEASURES, Signal, is_on_first_page};
+use crate::words;
 
 /// At most so many clinics are named one by one.
 const CLINICS: usize = 20;
+/// Figures with a section of their own.
+const PLACED: [&str; 2] = ["drivers-of-change", "referral-audit"];
 
-/// The section after the numbers.
-pub(super) fn opening(review: &Review) -> Markup {
-    let table = review.table("headline");
-    let outside: Vec<usize> = (0..table.rows())
-        .filter(|row| Signal::at(table, *row) != Signal::None)
+/// All of the page but what every reader's page ends with, in the order of use; `heading` is the page's title with what
+/// belongs to it, `contents` the list of what follows.
+pub(super) fn body(
+    review: &Review,
+    figures: &[Figure],
+    heading: &Markup,
+    contents: &Markup,
+) -> Markup {
+    let rest: Vec<&Figure> = figures
+        .iter()
+        .filter(|figure| !is_on_first_page(figure) && !PLACED.contains(&figure.key))
         .collect();
+    let placed = |key: &str| {
+        let found = figures.iter().find(|figure| figure.key == key);
+        html! { @if let Some(figure) = found { div.alone { (figure_box(figure)) } } }
+    };
     html! {
+        (owner_first::section(review, figures, heading))
+        (contents)
         section aria-labelledby="look" {
             h2 #look { "Where to look" }
-            @if outside.is_empty() {
-                p { "None of the numbers above lies beyond its limits this quarter. That is no proof of good quality: limits come from this cohort's own quarters, the one under review included." }
-            } @else {
-                p { "Beyond their limits this quarter, so worth a look at what changed:" }
-                ul {
-                    @for row in outside {
-                        li {
-                            (clean(label(table, row))) ": " (Signal::at(table, row).words()) "."
-                        }
-                    }
-                }
-            }
-            (clinics(review.table("clinics")))
-            (referrals(review))
-            h3 { "For context: published hit rates" }
-            p {
-                "These are no limits, and criteria and wearers differ from this cohort's. Of 51 open fittings 36 were outside ±10 dB of target at first and 9 after adjustment (Aazh, Moore & Prasher 2012). In a service audit of 46 published in 2020, 22 % met their criterion at first and 74 % after adjustment. Of 195 children 55 % had an ear with an RMS deviation above 5 dB (McCreery, Bentler & Roush 2013)."
-            }
+            (clinics(review))
+            (owner_drivers::part(review))
+            (placed("drivers-of-change"))
         }
+        (owner_recheck::section(review))
+        section aria-labelledby="referral" {
+            h2 #referral { "Referral audit" }
+            (referrals(review))
+            (placed("referral-audit"))
+        }
+        (figures_section(&rest))
+        (more(review))
     }
 }
 
 /// The clinics beyond the limits of one of the measures that are looked at.
-fn clinics(table: &Table) -> Markup {
+fn clinics(review: &Review) -> Markup {
+    let table = review.table("clinics");
     let outside: Vec<usize> = MEASURES
         .iter()
         .flat_map(|measure| {
@@ -68,46 +78,29 @@ fn clinics(table: &Table) -> Markup {
                 }
             }
             @if outside.len() > CLINICS {
-                p { (more(outside.len() - CLINICS)) }
+                p { "The others are in the table of clinics." }
             }
         }
     }
 }
 
-fn more(rows: usize) -> String {
-    let rows = i64::try_from(rows).unwrap_or(i64::MAX);
-    format!("And {} more in the table of clinics.", format::count(rows))
-}
-
-/// "clinic-03: fittings within criterion 24 % (95 % interval 13 % to 39 %, n = 38), below its limits."
-fn clinic(table: &Table, row: usize) -> String {
-    let n = table.integer_at("n", row);
-    let (what, unit) = match table.text_at("measure", row) {
-        Some("within_criterion") => ("fittings within criterion", Unit::Share),
-        Some("verified") => ("fittings verified", Unit::Share),
-        Some("two_ear") => ("candidates fitted in both ears", Unit::Share),
-        _ => ("mean RMS deviation", Unit::Decibel),
+/// "clinic-03: fittings within criterion 24 % (95 % interval 13 % to 39 %; n = 38), below its limits."
+fn clinic(table: &Table, row: usize) -> Markup {
+    let what = match table.text_at("measure", row) {
+        Some("within_criterion") => "fittings within criterion",
+        Some("verified") => "fittings verified",
+        Some("two_ear") => "candidates fitted in both ears",
+        _ => "mean RMS deviation",
     };
-    let write = |name: &str| {
-        table
-            .real_at(name, row)
-            .map(|value| cells::write(value, unit, n))
-    };
-    let mut details = Vec::new();
-    if let (Some(lo), Some(hi)) = (write("lo"), write("hi")) {
-        details.push(format!("95\u{202f}% interval {lo} to {hi}"));
-    }
-    details.extend(n.map(format::n));
     let side = match Signal::at(table, row) {
         Signal::Low => "below",
         _ => "above",
     };
-    format!(
-        "{}: {what} {} ({}), {side} its limits.",
-        clean(table.text_at("clinic_id", row).unwrap_or("no clinic")),
-        write("observed").unwrap_or_else(|| "withheld".to_owned()),
-        details.join(", ")
-    )
+    html! {
+        (clean(table.text_at("clinic_id", row).unwrap_or("no clinic"))) ": " (what) " "
+        (estimate("clinics", table, row, ["observed", "lo", "hi"], "n"))
+        ", " (side) " its limits."
+    }
 }
 
 /// Where the list of fittings to look at is. How many are on it is not said: the number may be a
@@ -120,7 +113,6 @@ fn referrals(review: &Review) -> Markup {
     )
     .map_or_else(String::new, |words| format!(" ({})", clean(words)));
     html! {
-        h3 { "Referral" }
         @if review.table("referral_list").rows() > 0 {
             p {
                 "The list " a href="tables/referral_list.csv" { "tables/referral_list.csv" }
@@ -133,12 +125,57 @@ fn referrals(review: &Review) -> Markup {
                 " without a recorded referral, or none could be evaluated."
             }
         }
+        p { "A rule that is met asks for a clinician's look and is no diagnosis. \"No referral recorded\" is not \"not referred\"." }
     }
 }
 
-fn label(table: &Table, row: usize) -> &str {
-    table
+/// The headline numbers that are not on the first page, the second criterion, and published rates for context.
+fn more(review: &Review) -> Markup {
+    let table = review.table("headline");
+    let rows: Vec<usize> = (0..table.rows())
+        .filter(|row| {
+            let measure = table.text_at("measure", *row).unwrap_or_default();
+            FIRST_PAGE.iter().all(|(known, _, _)| *known != measure)
+        })
+        .collect();
+    html! {
+        section aria-labelledby="more" {
+            h2 #more { "More numbers" }
+            @if !rows.is_empty() {
+                ul.numbers {
+                    @for row in rows {
+                        li.outside[Signal::at(table, row) != Signal::None] {
+                            strong { (number("headline", table, row, "value")) }
+                            (sentence(table, row))
+                        }
+                    }
+                }
+            }
+            (super::headline::second(review))
+            h3 { "For context: published hit rates" }
+            p {
+                "These are no limits, and criteria and wearers differ from this cohort's. Of 51 open fittings 36 were outside ±10 dB of target at first and 9 after adjustment (Aazh, Moore & Prasher 2012). In a service audit of 46 published in 2020, 22 % met their criterion at first and 74 % after adjustment. Of 195 children 55 % had an ear with an RMS deviation above 5 dB (McCreery, Bentler & Roush 2013)."
+            }
+        }
+    }
+}
+
+/// What it is, its n, its interval, and whether it lies beyond its limits.
+fn sentence(table: &Table, row: usize) -> Markup {
+    let label = table
         .text_at("label", row)
         .or_else(|| table.text_at("measure", row))
-        .unwrap_or("number")
+        .unwrap_or("number");
+    html! {
+        (clean(label)) " (" (n("headline", table, row, "n"))
+        @if let Some(interval) = range("headline", table, row, ["lo", "hi"]) {
+            "; 95\u{202f}% interval " (interval)
+        }
+        ")"
+        @if let Some(limits) = range("headline", table, row, ["lower", "upper"]) {
+            ": " (Signal::at(table, row).words()) " (" (limits) ")"
+        }
+        @if table.real_at("value", row).is_none() { ": withheld or not estimable" }
+        "."
+    }
 }

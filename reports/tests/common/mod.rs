@@ -9,6 +9,7 @@
 
 mod clinicians;
 mod practice;
+mod quarter;
 mod study;
 
 use fitcohort_queries::review::{Context, InputHash, Reader, Review};
@@ -175,7 +176,10 @@ pub(crate) fn review(reader: Reader, shape: Shape) -> Review {
     tables.insert("quality".into(), quality());
     tables.insert("tolerance".into(), tolerance());
     match reader {
-        Reader::Owner => practice::tables(shape, &mut tables),
+        Reader::Owner => {
+            practice::tables(shape, &mut tables);
+            quarter::tables(shape, &mut tables);
+        }
         Reader::Researcher => study::tables(shape, &mut tables),
         Reader::Trainer => clinicians::tables(shape, &mut tables),
     }

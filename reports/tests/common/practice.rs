@@ -39,6 +39,22 @@ pub(crate) fn tables(shape: Shape, tables: &mut BTreeMap<String, Table>) {
                 Some(0.74),
                 "none",
             ),
+            (
+                "answered",
+                "Fittings with an answer",
+                "share",
+                n,
+                Some(0.552),
+                "none",
+            ),
+            (
+                "satisfied",
+                "Satisfied, of those who answered",
+                "share",
+                n / 2,
+                Some(0.803),
+                "none",
+            ),
             ("returned", "Fittings returned", "share", n, None, "none"),
         ]),
     );

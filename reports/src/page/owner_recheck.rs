@@ -1,0 +1,87 @@
+//! The fittings to look at again, one line each.
+
+use fitcohort_queries::review::Review;
+use fitcohort_queries::table::Table;
+use maud::{Markup, html};
+
+use super::number::number;
+use crate::drawing::text::clean;
+use crate::words;
+
+/// Lines shown on the page; the rest is in the CSV file.
+const LINES: usize = 20;
+
+/// The section. How long the list is is not said: the number may be a cell too small to show.
+pub(super) fn section(review: &Review) -> Markup {
+    let table = review.table("recheck");
+    html! {
+        section aria-labelledby="recheck" {
+            h2 #recheck { "Fittings to look at again" }
+            @if table.rows() == 0 {
+                p { "No fitting of this quarter is on the list." }
+            } @else {
+                p {
+                    "By reason, the greatest first: a low answer with an RMS deviation of 5 dB or more (or of the criterion's limit); an ear whose every final point equals its target, which measurements hardly do; outside the criterion; fitted without any final response. A look at the record may explain it; nothing here is a finding about a person. It holds single records: keep it in the practice."
+                }
+                div.wide tabindex="0" role="region" aria-label=(words::of_table("recheck")) {
+                    table {
+                        caption { (words::of_table("recheck")) }
+                        thead {
+                            tr {
+                                th scope="col" { "Fitting" }
+                                th scope="col" { "Clinic" }
+                                th scope="col" { "Clinician" }
+                                th scope="col" { "Why" }
+                                th.number scope="col" { "Size" }
+                                th scope="col" { "Where" }
+                            }
+                        }
+                        tbody {
+                            @for row in 0..table.rows().min(LINES) {
+                                (line(table, row))
+                            }
+                        }
+                    }
+                }
+                p.soft {
+                    @if table.rows() > LINES { "Only the first are shown. " }
+                    "All, with the same columns: " a href="tables/recheck.csv" { "tables/recheck.csv" } "."
+                }
+            }
+        }
+    }
+}
+
+fn line(table: &Table, row: usize) -> Markup {
+    let text = |column: &str| clean(table.text_at(column, row).unwrap_or("–"));
+    let reason = table.text_at("reason", row).unwrap_or_default();
+    let unit = match reason {
+        "dissatisfied" => " RMS",
+        "outside_criterion" => " beyond the limit",
+        "on_target" => " points",
+        _ => " fitted",
+    };
+    html! {
+        tr {
+            th scope="row" { (text("fitting_id")) }
+            td { (text("clinic_id")) }
+            td { (text("clinician_id")) }
+            td { (words::of_value(reason)) }
+            td.number { (number("recheck", table, row, "size")) (unit) }
+            td { (place(table, row)) }
+        }
+    }
+}
+
+/// "3000 Hz, left, below target".
+fn place(table: &Table, row: usize) -> Markup {
+    let ear = table.text_at("ear", row).map(clean);
+    let side = table.text_at("side", row).map(clean);
+    html! {
+        @if table.integer_at("frequency_hz", row).is_some() {
+            (number("recheck", table, row, "frequency_hz")) " Hz, "
+        }
+        @if let Some(ear) = ear { (ear) " ear" } @else { "–" }
+        @if let Some(side) = side { ", " (side) " target" }
+    }
+}
