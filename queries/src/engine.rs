@@ -47,6 +47,8 @@ sql_texts! {
     REFERRALS = "referrals";
     REFERRAL_LIST = "referral_list";
     FLOW = "flow";
+    CLINICIAN_IDS = "clinician_ids";
+    FITTING_POINTS = "fitting_points";
 }
 
 /// Values for the places `{name}` of a text. Every value is made by this crate from checked names and numbers.

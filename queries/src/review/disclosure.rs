@@ -6,7 +6,7 @@ use std::collections::BTreeMap;
 use crate::table::{Table, Values};
 
 /// Columns that count what a row is built on; a row is withheld where any of them is too small.
-const COUNTS: [&str; 8] = [
+const COUNTS: [&str; 9] = [
     "n",
     "n_fittings",
     "n_candidates",
@@ -15,6 +15,7 @@ const COUNTS: [&str; 8] = [
     "n_first",
     "n_final",
     "n_within",
+    "n_others",
 ];
 
 /// Real columns that say which row it is, not what was found.
@@ -31,7 +32,7 @@ const NOT_WITHHELD: [&str; 6] = [
 ];
 
 /// Tables whose rows add up to a total that is known from elsewhere, with the columns within which they do.
-const ADD_UP: [(&str, &[&str]); 10] = [
+const ADD_UP: [(&str, &[&str]); 12] = [
     ("two_ear_by_grade", &[]),
     ("referrals", &["rule"]),
     ("dose_response", &[]),
@@ -42,6 +43,8 @@ const ADD_UP: [(&str, &[&str]); 10] = [
     ("clinicians", &["measure"]),
     ("spread", &[]),
     ("first_final", &[]),
+    ("own_quarters", &["measure"]),
+    ("practice_quarters", &["measure"]),
 ];
 
 /// Tables whose rows stand for the same people, so that what is withheld in one is withheld in the other.

@@ -1,6 +1,7 @@
 //! The page of a reader: one file, no script, nothing from the network.
 
 mod cautions;
+mod clinician;
 mod headline;
 mod number;
 mod owner;
@@ -58,14 +59,21 @@ pub(crate) fn page(review: &Review, figures: &[Figure]) -> String {
                     }
                 }
                 main #main {
-                    (headline::section(review))
+                    @if review.context.clinician.is_some() {
+                        (clinician::opening(review))
+                    } @else {
+                        (headline::section(review))
+                    }
                     @match review.reader {
                         Reader::Owner => (owner::opening(review)),
                         Reader::Researcher => {},
+                        Reader::Trainer if review.context.clinician.is_some() => {},
                         Reader::Trainer => (trainer::opening(review)),
                     }
-                    (figures_section(figures))
-                    (tables::section(review))
+                    @if !clinician::is_empty(review) {
+                        (figures_section(figures))
+                        (tables::section(review))
+                    }
                     (quality::section(review))
                     (cautions::section(review))
                 }
@@ -78,6 +86,10 @@ pub(crate) fn page(review: &Review, figures: &[Figure]) -> String {
 
 fn title(review: &Review) -> String {
     let quarter = review.context.quarter.as_deref().unwrap_or("no quarter");
+    if let Some(clinician) = &review.context.clinician {
+        let clinician = crate::drawing::text::clean(clinician);
+        return format!("Clinician {clinician}, up to {quarter}: a page to look at together");
+    }
     match review.reader {
         Reader::Owner if review.context.year_only => format!("Year review, {quarter}"),
         Reader::Owner => format!("Quarter review, {quarter}"),
@@ -104,6 +116,9 @@ fn subtitle(review: &Review) -> String {
 }
 
 fn contents(review: &Review) -> Vec<(&'static str, &'static str)> {
+    if review.context.clinician.is_some() {
+        return clinician::contents(review);
+    }
     let opening = match review.reader {
         Reader::Owner => ("look", "Where to look"),
         Reader::Researcher => ("primary", "Primary analysis"),

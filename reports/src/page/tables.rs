@@ -14,7 +14,14 @@ const ROWS: usize = 40;
 /// Up to so many rows a table is open from the start.
 const OPEN: usize = 12;
 /// Shown in a section of their own, or only drawn.
-const ELSEWHERE: [&str; 4] = ["quality", "tolerance", "funnel", "rms_histogram"];
+const ELSEWHERE: [&str; 6] = [
+    "quality",
+    "tolerance",
+    "funnel",
+    "rms_histogram",
+    "distribution",
+    "rests_on",
+];
 /// Open from the start whatever its length: it says where to look.
 const ALWAYS_OPEN: &str = "clinics";
 

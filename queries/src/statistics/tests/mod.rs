@@ -8,6 +8,7 @@
 
 mod categorical;
 mod charts;
+mod clustering;
 mod missing;
 mod mixed;
 mod not_estimable;
