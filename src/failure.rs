@@ -237,6 +237,10 @@ impl From<QueryError> for Failure {
             QueryError::Selection { .. } => {
                 Self::usage(error.to_string(), "see `fitcohort query --help`")
             }
+            QueryError::UnknownClinician { .. } => Self::usage(
+                error.to_string(),
+                "list the ids with `fitcohort query clinicians COHORT`, column clinician_id",
+            ),
             QueryError::Engine { .. } => Self::ours(error.to_string()),
             QueryError::Write { path, source } => Self::write(&path, &source),
         }

@@ -50,6 +50,8 @@ sql_texts! {
     POINTS_WITHIN = "points_within";
     BEYOND_LIMIT = "beyond_limit";
     ON_TARGET = "on_target";
+    CLINICIAN_IDS = "clinician_ids";
+    FITTING_POINTS = "fitting_points";
 }
 
 /// Values for the places `{name}` of a text. Every value is made by this crate from checked names and numbers.

@@ -38,6 +38,14 @@ pub enum QueryError {
         /// What is wrong, and what would be right.
         what: String,
     },
+    /// No fitting of that clinician is stored, up to the quarter under review.
+    #[error("--clinician {clinician}: no fitting of a clinician with that id is stored{}", up_to.as_ref().map_or_else(String::new, |quarter| format!(" up to {quarter}")))]
+    UnknownClinician {
+        /// The id asked for.
+        clinician: String,
+        /// The quarter under review, where there is one.
+        up_to: Option<String>,
+    },
     /// The query engine failed: a fault of ours, not of the data.
     #[error("the query {query} failed: {message}")]
     Engine {

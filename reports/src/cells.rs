@@ -41,7 +41,8 @@ impl Unit {
 
     fn of_measure(measure: &str) -> Self {
         match measure {
-            "rms" | "signed" | "high_frequency" | "spread" => Self::Decibel,
+            "rms" | "signed" | "high_frequency" | "spread" | "rms_first" | "rms_last"
+            | "rms_fall" => Self::Decibel,
             _ => Self::Share,
         }
     }
@@ -119,6 +120,9 @@ fn unit(key: &str, column: &str, table: &Table, row: usize) -> Unit {
             _,
         ) => Unit::Coefficient,
         ("trends" | "clinics" | "clinicians" | "funnel", _) => Unit::of_measure(measure),
+        ("clinician" | "practice" | "distribution" | "own_quarters" | "practice_quarters", _) => {
+            Unit::of_measure(measure)
+        }
         ("variance", _) => match (table.text_at("component", row), Unit::of_measure(measure)) {
             (Some("icc"), _) => Unit::Share,
             (_, Unit::Decibel) => Unit::DecibelSquared,

@@ -25,4 +25,4 @@ mod words;
 mod write;
 
 pub use error::ReportError;
-pub use write::{Written, write_report};
+pub use write::{Written, folder, write_report};

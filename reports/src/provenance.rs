@@ -35,6 +35,8 @@ pub(crate) fn provenance(review: &Review) -> Value {
         "invented": context.invented,
         "dates": if context.year_only { "year" } else { "quarter" },
         "limited_data_set": !context.year_only,
+        "clinician": context.clinician,
+        "letters": context.letters,
         "inputs": inputs,
     })
 }

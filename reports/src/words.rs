@@ -23,6 +23,12 @@ pub(crate) fn of_value(code: &str) -> &str {
         "answered" => "answered",
         "satisfied" => "satisfied",
         "returned" => "returned",
+        "spread" => "spread of the mean deviation (SD)",
+        "rms_first" => "RMS deviation, first response",
+        "rms_last" => "RMS deviation, final response",
+        "rms_fall" => "fall of RMS deviation, first to final",
+        "within_first" => "within criterion, first response",
+        "within_last" => "within criterion, final response",
         "weighted" => "weighted for those who did not answer",
         "bounds" => "bounds, whatever the others would say",
         "age_years" => "age, per year",
@@ -91,9 +97,11 @@ pub(crate) fn of_column(name: &str) -> &str {
         "unit" => "Unit",
         "value" => "Value",
         "lo" | "satisfied_lo" | "two_ear_lo" | "response_rate_lo" | "shrunken_lo"
-        | "rms_final_lo" | "within_final_lo" => "95 % from",
+        | "rms_final_lo" | "within_final_lo" | "rms_first_lo" | "within_first_lo"
+        | "rms_fall_lo" => "95 % from",
         "hi" | "satisfied_hi" | "two_ear_hi" | "response_rate_hi" | "shrunken_hi"
-        | "rms_final_hi" | "within_final_hi" => "95 % to",
+        | "rms_final_hi" | "within_final_hi" | "rms_first_hi" | "within_first_hi"
+        | "rms_fall_hi" => "95 % to",
         "centre" => "Centre",
         "before" => "Four quarters before",
         "n_before" => "n, before",
@@ -138,6 +146,11 @@ pub(crate) fn of_column(name: &str) -> &str {
         "n_within" => "n, judged",
         "n_first" => "n, first",
         "n_final" => "n, final",
+        "n_others" => "n, other clinicians",
+        "order" => "Place by similarity",
+        "first_quarter" => "First quarter",
+        "last_quarter" => "Last quarter",
+        "rms_fall" => "Fall of RMS",
         "mean" => "Mean",
         "sd" => "SD",
         "rms" => "RMS",
@@ -249,6 +262,11 @@ pub(crate) fn of_figure(key: &str) -> &str {
         "signature-by-frequency" => "Signature by frequency",
         "spread-within-clinician" => "Spread within clinician",
         "first-to-final" => "First to final",
+        "shares-among-others" => "Shares, beside the other clinicians",
+        "levels-among-others" => "Levels, beside the other clinicians",
+        "own-signature" => "Own signature by frequency",
+        "own-quarters" => "By quarter",
+        "own-first-to-final" => "First to final",
         other => other,
     }
 }
@@ -291,6 +309,14 @@ pub(crate) fn of_table(key: &str) -> &str {
         "signature" => "Mean deviation by clinician and frequency",
         "spread" => "Spread within clinician",
         "first_final" => "First and final responses by clinician",
+        "rests_on" => "What the page rests on",
+        "clinician" => "This clinician, measure by measure",
+        "practice" => "The other clinicians, unnamed: quartiles",
+        "distribution" => "The other clinicians, unnamed: values",
+        "own_signature" => "Mean deviation by frequency, this clinician",
+        "practice_signature" => "Mean deviation by frequency, the other clinicians: quartiles",
+        "own_quarters" => "By quarter, this clinician",
+        "practice_quarters" => "By quarter, the whole practice",
         other => other,
     }
 }

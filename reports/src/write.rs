@@ -18,6 +18,17 @@ pub struct Written {
     pub files: Vec<PathBuf>,
 }
 
+/// Where a report goes below the folder that holds all reports: the reader's name, and below the trainer's a folder for the
+/// page of one clinician, such as `trainer/clinician-07`.
+#[must_use]
+pub fn folder(review: &Review) -> PathBuf {
+    let reader = PathBuf::from(review.reader.name());
+    match &review.context.clinician {
+        Some(clinician) => reader.join(format!("clinician-{}", file_name(clinician))),
+        None => reader,
+    }
+}
+
 /// Writes the report of one reader into a folder: `index.html`, `figures/*.svg`, `tables/*.csv`
 /// (every table of the review), `results.json` and `provenance.json`.
 ///

@@ -55,7 +55,13 @@ pub(crate) fn run(
     let intake = Intake::plain(&plan);
     let ingested = ingest::add(&delivery, &cohort, &intake, WhenLocked::Wait, console)?;
     let opened = Cohort::open(&cohort)?;
-    let reviews = report::write(&opened, &plan, &Reader::ALL, None, &reports, console)?;
+    let everything = report::Wanted {
+        readers: &Reader::ALL,
+        quarter: None,
+        clinician: None,
+        letters: false,
+    };
+    let reviews = report::write(&opened, &plan, &everything, &reports, console)?;
     let accounts = ingested.judgement.accounts.iter();
     let set_aside: u64 = accounts.map(|(_, account)| account.rows_set_aside).sum();
     let mut words = format!(
@@ -69,11 +75,7 @@ pub(crate) fn run(
     words.push_str("\nOpen:\n");
     for review in &reviews {
         // Writing to a String does not fail.
-        let _ = writeln!(
-            words,
-            "  {}",
-            report::page(&reports, review.reader).display()
-        );
+        let _ = writeln!(words, "  {}", report::page(&reports, review).display());
     }
     let json = serde_json::json!({
         "delivery": delivery,
@@ -82,7 +84,7 @@ pub(crate) fn run(
         "rows_set_aside": set_aside,
         "pages": reviews
             .iter()
-            .map(|review| report::page(&reports, review.reader))
+            .map(|review| report::page(&reports, review))
             .collect::<Vec<_>>(),
     });
     console.summary(&words, &json)

@@ -22,6 +22,7 @@ mod fuzz_corpus;
 mod identity;
 mod large_deliveries;
 mod numbers;
+mod one_clinician;
 mod own_child;
 mod owner_numbers;
 mod parquet_bombs;

@@ -21,7 +21,7 @@ import shared
 
 # Module and CSV file have the family's name. A module has `rows(add)`, and may have `looser(quantity)`: how far a
 # value may be off beyond `TOLERANCE`, or None.
-FAMILIES = ("basic", "regression", "categorical", "resampling", "missing", "mixed")
+FAMILIES = ("basic", "regression", "categorical", "resampling", "missing", "mixed", "similarity")
 # Relative. Libraries built for other processors add up in other orders; none of that reaches the ninth digit.
 TOLERANCE = 1e-9
 # What is 0 but for rounding.

@@ -6,7 +6,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use crate::table::{Table, Values};
 
 /// Columns that count what a row is built on; a row is withheld where any of them is too small.
-const COUNTS: [&str; 11] = [
+const COUNTS: [&str; 12] = [
     "n",
     "n_fittings",
     "n_candidates",
@@ -18,6 +18,7 @@ const COUNTS: [&str; 11] = [
     "n_before",
     "n_least",
     "n_fittings_before",
+    "n_others",
 ];
 
 /// Real columns that say which row it is, not what was found.
@@ -35,7 +36,7 @@ const NOT_WITHHELD: [&str; 7] = [
 ];
 
 /// Tables whose rows add up to a total that is known from elsewhere, with the columns within which they do.
-const ADD_UP: [(&str, &[&str]); 11] = [
+const ADD_UP: [(&str, &[&str]); 13] = [
     ("two_ear_by_grade", &[]),
     ("referrals", &["rule"]),
     ("dose_response", &[]),
@@ -47,6 +48,8 @@ const ADD_UP: [(&str, &[&str]); 11] = [
     ("spread", &[]),
     ("first_final", &[]),
     ("drivers", &["measure", "grouping"]),
+    ("own_quarters", &["measure"]),
+    ("practice_quarters", &["measure"]),
 ];
 
 /// Tables whose rows stand for the same people, so that what is withheld in one is withheld in the other.
@@ -370,5 +373,33 @@ mod tests {
     #[test]
     fn an_empty_cell_is_no_secret() {
         assert_eq!(withheld(&[40, 0, 50]), [false, false, false]);
+    }
+
+    /// What few others did is withheld even without their names, and a quarter of one's own takes another along, since
+    /// the sum over all quarters is on the same page.
+    #[test]
+    fn few_others_and_single_quarters_are_withheld() {
+        let practice = Table::new("practice")
+            .integer("n_others", vec![Some(0), Some(1), Some(4), Some(5)])
+            .real("q50", vec![None, Some(0.5), Some(0.5), Some(0.5)]);
+        let text = |words: &[&str]| words.iter().map(|w| Some((*w).to_owned())).collect();
+        let quarters = Table::new("own_quarters")
+            .text("measure", text(&["rms", "rms", "rms", "verified"]))
+            .integer("n", vec![Some(3), Some(30), Some(9), Some(12)])
+            .real("value", vec![Some(4.0); 4]);
+        let mut tables = BTreeMap::from([
+            ("practice".to_owned(), practice),
+            ("own_quarters".to_owned(), quarters),
+        ]);
+        withhold(&mut tables, 5);
+        let known = |key: &str, column| {
+            let table = &tables[key];
+            (0..4)
+                .map(|row| table.real_at(column, row).is_some())
+                .collect::<Vec<_>>()
+        };
+        assert_eq!(known("practice", "q50"), [false, false, false, true]);
+        assert_eq!(known("own_quarters", "value"), [false, true, false, true]);
+        assert_eq!(known("own_quarters", "n"), [false, true, false, true]);
     }
 }

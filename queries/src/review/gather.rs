@@ -10,9 +10,13 @@ use fitcohort_pipeline::store::{Cohort, Dates};
 use fitcohort_pipeline::vocabulary::FREQUENCIES;
 
 use super::headline::headline;
-use super::{Context, InputHash, Reader, Review, disclosure, owner, researcher, trainer};
+use super::letters::Letters;
+use super::{
+    Context, InputHash, Reader, Review, disclosure, one_clinician, owner, researcher, trainer,
+};
 use crate::analysis::Analysis;
 use crate::builder::{Builder, Kind};
+use crate::engine;
 use crate::error::QueryError;
 use crate::selection::Selection;
 use crate::table::Table;
@@ -28,6 +32,10 @@ pub struct ReviewRequest<'a> {
     pub readers: &'a [Reader],
     /// The quarter under review; the last one where none is given.
     pub quarter: Option<Quarter>,
+    /// The id of the clinician whose page is asked for; the trainer's reports on all where none is given.
+    pub clinician: Option<&'a str>,
+    /// Whether letters stand in the place of clinicians' labels.
+    pub letters: bool,
     /// Version of the tool, for the page.
     pub version: &'a str,
 }
@@ -35,7 +43,7 @@ pub struct ReviewRequest<'a> {
 /// Gathers the reviews, in the order of the readers asked for.
 ///
 /// # Errors
-/// [`QueryError`] where the plan or the quarter does not make sense, or a query fails.
+/// [`QueryError`] where the plan, the quarter or the clinician does not make sense, or a query fails.
 pub fn gather(request: &ReviewRequest<'_>) -> Result<Vec<Review>, QueryError> {
     let (cohort, plan) = (request.cohort, request.plan);
     let quarters = quarters(cohort);
@@ -65,14 +73,35 @@ pub fn gather(request: &ReviewRequest<'_>) -> Result<Vec<Review>, QueryError> {
     let trends = whole.query("trends")?;
     let quality = Analysis::open(cohort, plan, Selection::default())?.query("quality")?;
     let tolerance = tolerance(&[&whole.criterion, &whole.second_criterion]);
+    let clinicians = clinicians(&mut Analysis::open(cohort, plan, Selection::default())?)?;
+    let letters = request
+        .letters
+        .then(|| Letters::deal(cohort, plan.seed, clinicians.clone()));
+    let clinicians = letters.as_ref().map_or(clinicians, Letters::in_order);
+    if let Some(clinician) = request.clinician
+        && !self::clinicians(&mut whole)?
+            .iter()
+            .any(|id| id == clinician)
+    {
+        return Err(QueryError::UnknownClinician {
+            clinician: clinician.to_owned(),
+            up_to: quarter.map(|q| q.to_string()),
+        });
+    }
     let mut reviews = Vec::new();
     for &reader in request.readers {
+        let clinician = request.clinician.filter(|_| reader == Reader::Trainer);
         let mut tables = match reader {
             Reader::Owner => owner::tables(&mut whole, quarter, &trends)?,
             Reader::Researcher => researcher::tables(&mut whole)?,
-            Reader::Trainer => trainer::tables(&mut whole)?,
+            Reader::Trainer => match clinician {
+                Some(clinician) => one_clinician::tables(&mut whole, clinician)?,
+                None => trainer::tables(&mut whole, &clinicians)?,
+            },
         };
-        tables.insert("headline", headline(&trends, whole.fits()?, plan, quarter));
+        if clinician.is_none() {
+            tables.insert("headline", headline(&trends, whole.fits()?, plan, quarter));
+        }
         tables.insert("quality", quality.clone());
         tables.insert("tolerance", tolerance.clone());
         let mut tables: BTreeMap<String, Table> = tables
@@ -80,13 +109,30 @@ pub fn gather(request: &ReviewRequest<'_>) -> Result<Vec<Review>, QueryError> {
             .map(|(key, table)| (key.to_owned(), table.named(key)))
             .collect();
         disclosure::withhold(&mut tables, plan.minimum_cell);
-        reviews.push(Review {
+        let called = |id| letters.as_ref().map_or(Some(id), |letters| letters.of(id));
+        let mut review = Review {
             reader,
-            context: context.clone(),
+            context: Context {
+                clinician: clinician.and_then(called).map(str::to_owned),
+                ..context.clone()
+            },
             tables,
-        });
+        };
+        if let Some(letters) = &letters {
+            letters.put_into(&mut review, plan);
+        }
+        reviews.push(review);
     }
     Ok(reviews)
+}
+
+/// The ids of the clinicians with a fitting.
+fn clinicians(analysis: &mut Analysis<'_>) -> Result<Vec<String>, QueryError> {
+    let places = analysis.places(&[]);
+    let found = analysis.run(engine::CLINICIAN_IDS, &[], &places)?;
+    Ok((0..found.rows())
+        .filter_map(|row| found.text_at("clinician_id", row).map(str::to_owned))
+        .collect())
 }
 
 /// The quarters that hold a fitting, in time.
@@ -151,6 +197,8 @@ fn context(
         plan_file: plan.file_text.clone(),
         invented,
         year_only: cohort.manifest.dates == Dates::Year,
+        clinician: None,
+        letters: false,
         inputs: cohort
             .manifest
             .deliveries

@@ -5,10 +5,13 @@ mod disclosure;
 mod drivers;
 mod gather;
 mod headline;
+mod letters;
+mod one_clinician;
 mod owner;
 mod owner_moves;
 mod recheck;
 mod researcher;
+mod similarity;
 mod study_tables;
 mod trainer;
 
@@ -110,6 +113,10 @@ pub struct Context {
     pub invented: bool,
     /// Dates are kept to the year; where not, to the quarter, which makes the cohort a limited data set.
     pub year_only: bool,
+    /// The clinician whose page it is, as the report calls them; none for a report on all.
+    pub clinician: Option<String>,
+    /// Letters stand in the place of clinicians' labels.
+    pub letters: bool,
     /// The deliveries behind the snapshot.
     pub inputs: Vec<InputHash>,
 }

@@ -1,7 +1,8 @@
 //! The trainer's tables: where do clinicians differ, and in what?
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
+use super::similarity::ordered;
 use crate::analysis::Analysis;
 use crate::builder::{Builder, Cell, Kind, count_at, interval_of_mean, interval_of_share, mean};
 use crate::covariates::not_estimable;
@@ -16,17 +17,29 @@ use crate::table::Table;
 use crate::tables::units::{Funnel, INNER, OUTER, SHARES, UnitValues, share_counts};
 
 /// The tables by key.
+///
+/// `clinicians` holds every id of the snapshot in the order that decides where nothing else does.
 pub(super) fn tables(
     whole: &mut Analysis<'_>,
+    clinicians: &[String],
 ) -> Result<BTreeMap<&'static str, Table>, QueryError> {
-    let clinicians = whole.query("clinicians")?;
+    let compared = whole.query("clinicians")?;
     let variance = whole.variance_with_counts()?;
     let funnel = funnel(whole)?;
     let signature = signature(whole)?;
+    let there: BTreeSet<&str> = (0..signature.rows())
+        .filter_map(|row| signature.text_at("clinician_id", row))
+        .collect();
+    let clinicians: Vec<String> = clinicians
+        .iter()
+        .filter(|id| there.contains(id.as_str()))
+        .cloned()
+        .collect();
+    let signature = ordered(signature.clone(), &clinicians, whole.plan.minimum_cell);
     let satisfied_from = whole.plan.outcome.satisfied_from;
     let fits = whole.fits()?;
     Ok(BTreeMap::from([
-        ("clinicians", clinicians),
+        ("clinicians", compared),
         ("funnel", funnel),
         ("signature", signature),
         ("spread", spread(fits, satisfied_from)),
@@ -114,7 +127,7 @@ struct Sum {
 }
 
 /// Mean deviation by clinician and frequency, over headline curves.
-fn signature(whole: &Analysis<'_>) -> Result<Table, QueryError> {
+pub(super) fn signature(whole: &Analysis<'_>) -> Result<Table, QueryError> {
     let selection = Selection {
         by: by_clinician().to_vec(),
         ..whole.selection.clone()
@@ -175,7 +188,7 @@ fn signature(whole: &Analysis<'_>) -> Result<Table, QueryError> {
 
 /// How far a clinician's fittings lie apart: SD of the fittings' mean signed deviation with its interval, and the same
 /// drawn towards the typical SD as far as the number of fittings asks.
-fn spread(fits: &Fits, satisfied_from: f64) -> Table {
+pub(super) fn spread(fits: &Fits, satisfied_from: f64) -> Table {
     let mut out = Builder::new(
         "spread",
         &by_clinician(),
@@ -266,8 +279,9 @@ fn equality(values: &[Vec<f64>]) -> String {
     }
 }
 
-/// The first measurement against the final one, by clinician, over the fittings that have both.
-fn first_final(fits: &Fits, satisfied_from: f64) -> Table {
+/// The first measurement against the final one, by clinician, over the fittings that have both; `rms_fall` is the mean of
+/// the fittings' own differences, first minus final, so above 0 where the match came closer.
+pub(super) fn first_final(fits: &Fits, satisfied_from: f64) -> Table {
     let mut out = Builder::new(
         "first_final",
         &by_clinician(),
@@ -275,11 +289,18 @@ fn first_final(fits: &Fits, satisfied_from: f64) -> Table {
             ("n_first", Kind::Integer),
             ("n_final", Kind::Integer),
             ("rms_first", Kind::Real),
+            ("rms_first_lo", Kind::Real),
+            ("rms_first_hi", Kind::Real),
             ("rms_final", Kind::Real),
             ("rms_final_lo", Kind::Real),
             ("rms_final_hi", Kind::Real),
+            ("rms_fall", Kind::Real),
+            ("rms_fall_lo", Kind::Real),
+            ("rms_fall_hi", Kind::Real),
             ("n_within", Kind::Integer),
             ("within_first", Kind::Real),
+            ("within_first_lo", Kind::Real),
+            ("within_first_hi", Kind::Real),
             ("within_final", Kind::Real),
             ("within_final_lo", Kind::Real),
             ("within_final_hi", Kind::Real),
@@ -297,25 +318,31 @@ fn first_final(fits: &Fits, satisfied_from: f64) -> Table {
                 Some((fits.first_within(row)?, last))
             })
             .unzip();
-        let interval = interval_of_mean(&rms_final);
-        let judged = mean(&within_final)
-            .and_then(|share| interval_of_share(share, within_final.len() as u64));
-        out.row(
-            &group.labels,
-            vec![
-                rms_first.len().into(),
-                rms_final.len().into(),
-                mean(&rms_first).into(),
-                mean(&rms_final).into(),
+        let falls: Vec<f64> = rms_first
+            .iter()
+            .zip(&rms_final)
+            .map(|(first, last)| first - last)
+            .collect();
+        let mut cells: Vec<Cell> = vec![rms_first.len().into(), rms_final.len().into()];
+        for values in [&rms_first, &rms_final, &falls] {
+            let interval = interval_of_mean(values);
+            cells.extend([
+                mean(values).into(),
                 interval.map(|i| i.lo).into(),
                 interval.map(|i| i.hi).into(),
-                within_final.len().into(),
-                mean(&within_first).into(),
-                mean(&within_final).into(),
-                judged.map(|i| i.lo).into(),
-                judged.map(|i| i.hi).into(),
-            ],
-        );
+            ]);
+        }
+        cells.push(within_final.len().into());
+        for values in [&within_first, &within_final] {
+            let share = mean(values);
+            let interval = share.and_then(|share| interval_of_share(share, values.len() as u64));
+            cells.extend([
+                share.into(),
+                interval.map(|i| i.lo).into(),
+                interval.map(|i| i.hi).into(),
+            ]);
+        }
+        out.row(&group.labels, cells);
     }
     out.build()
 }

@@ -218,3 +218,55 @@ pub(super) fn student_quantile(degrees: f64) -> Result<f64, NotEstimable> {
             .rev()
             .fold(0.0, |sum, term| (sum + term) / degrees)))
 }
+
+/// A mean over values that come in clusters, see [`mean_over_clusters`].
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ClusteredMean {
+    /// The number of values.
+    pub n: u64,
+    /// The number of clusters.
+    pub clusters: u64,
+    /// The mean of all values, in their units.
+    pub mean: f64,
+    /// Its 95 % interval; none below two clusters.
+    pub interval: Option<Interval>,
+}
+
+/// The mean of all values, and an interval that takes clusters, not values, as independent.
+///
+/// `sums` holds the count and the total of each cluster: the ears of a fitting, say, which go together. The mean is a
+/// ratio of totals; its variance is that of the clusters' residual totals, `m / (m - 1) sum (T_i - mean n_i)^2 / n^2`, with
+/// t of `m - 1` degrees of freedom. That is least squares with a constant alone and errors robust to clusters, CR1 (see
+/// [`super::linear`]). Clusters without a value are left out. Source: Cochran (1977), Sampling Techniques, 3rd edition,
+/// section 6 (from memory).
+///
+/// # Errors
+/// [`NotEstimable::TooFew`] without a value; [`NotEstimable::NotFinite`] for totals that are no numbers.
+pub fn mean_over_clusters(sums: &[(u64, f64)]) -> Result<ClusteredMean, NotEstimable> {
+    let there = || sums.iter().filter(|(n, _)| *n > 0);
+    let n: u64 = there().map(|(n, _)| *n).sum();
+    at_least(1, n)?;
+    let clusters = there().count() as u64;
+    let count = n as f64;
+    let mean = finite(there().map(|(_, total)| total).sum::<f64>() / count)?;
+    let squares: f64 = there()
+        .map(|(n, total)| (total - mean * *n as f64).powi(2))
+        .sum();
+    let m = clusters as f64;
+    let interval = if clusters < 2 {
+        None
+    } else {
+        let error = (m / (m - 1.0) * squares).sqrt() / count;
+        let half = finite(student_quantile(m - 1.0)? * error)?;
+        Some(Interval {
+            lo: mean - half,
+            hi: mean + half,
+        })
+    };
+    Ok(ClusteredMean {
+        n,
+        clusters,
+        mean,
+        interval,
+    })
+}

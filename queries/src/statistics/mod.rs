@@ -23,6 +23,7 @@
 //! | [`analysis_of_variance`] | one-way analysis of variance |
 //! | [`rater_agreement`] | intraclass correlations of a targets-by-raters table |
 //! | [`categorical`] | logistic and proportional-odds regression, errors robust to clusters, check of proportionality |
+//! | [`clustering`] | which of some points are alike, and an order that shows it |
 //! | [`within_between`] | a covariate split into its group mean and the deviation from it |
 //! | [`resampling`] | bootstrap over clusters: percentile and BCa intervals |
 //! | [`rank_bootstrap`] | rank correlations, plain, partial and weighted, bootstrapped over clusters |
@@ -36,6 +37,7 @@
 
 pub mod analysis_of_variance;
 pub mod categorical;
+pub mod clustering;
 pub mod control_chart;
 pub mod decomposition;
 pub mod description;

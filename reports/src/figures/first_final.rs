@@ -38,20 +38,22 @@ pub(super) fn figure(review: &Review) -> Drawn {
     }
     let lower = order.iter().filter(|(first, last, _)| last < first).count();
     let all = order.len();
-    let who = if all == 1 { "clinician" } else { "clinicians" };
-    let title = format!(
-        "RMS deviation was lower at the final than at the first response for {lower} of {all} {who}"
-    );
-    let order = thin(order, DRAWN, |(first, last, _)| last >= first);
-    let rose = |place: usize| {
-        order
-            .get(place)
-            .is_some_and(|(first, last, _)| last >= first)
+    let title = match (all, lower) {
+        (1, 1) => "RMS deviation was lower at the final than at the first response".to_owned(),
+        (1, _) => "RMS deviation was not lower at the final than at the first response".to_owned(),
+        _ => format!(
+            "RMS deviation was lower at the final than at the first response for {lower} of {all} clinicians"
+        ),
     };
+    let counts = super::count_range(
+        order
+            .iter()
+            .filter_map(|(_, _, row)| table.integer_at("n_final", *row)),
+    );
+    let order = thin(order, DRAWN, |_| false);
     let rows: Vec<Row> = order
         .iter()
-        .enumerate()
-        .map(|(place, (_, _, row))| Row {
+        .map(|(_, _, row)| Row {
             label: table
                 .text_at("clinician_id", *row)
                 .unwrap_or("?")
@@ -59,22 +61,17 @@ pub(super) fn figure(review: &Review) -> Drawn {
             right: table
                 .integer_at("n_final", *row)
                 .map_or_else(String::new, format::n),
-            called_out: rose(place),
+            // Without a fall by chance alone on few fittings: nobody is called out for it.
+            called_out: false,
         })
         .collect();
     let few = rows.len() <= LABELLED;
-    let ids = if few {
-        ""
-    } else {
-        " Only clinicians without a fall carry their id; the table has all."
-    };
-    let n =
-        super::count_range((0..table.rows()).filter_map(|row| table.integer_at("n_final", row)))
-            .map_or_else(String::new, |n| {
-                format!(" n\u{a0}=\u{a0}{n} fittings per clinician at the final.")
-            });
+    let ids = if few { "" } else { " The table has the ids." };
+    let n = counts.map_or_else(String::new, |n| {
+        format!(" n\u{a0}=\u{a0}{n} fittings per clinician with both.")
+    });
     let note = format!(
-        "Ring: mean RMS deviation at the first response; dot: at the final, with its 95 % interval below. A triangle in place of the dot: no fall.{ids}{n}{}",
+        "Ring: mean RMS deviation at the first response; dot: at the final, with its 95 % interval below; a dot to the right of its ring is a rise. The table has each fall with its interval.{ids}{n}{}",
         thin_note(all, DRAWN)
     );
     let words = Words {
@@ -114,11 +111,7 @@ pub(super) fn figure(review: &Review) -> Drawn {
                 let level = y + pitch * 0.3;
                 canvas.line(&[(plot.x(lo), level), (plot.x(hi), level)], Ink::Soft, HAIR);
             }
-            if last < first {
-                canvas.disc(to, radius, Ink::Data);
-            } else {
-                canvas.triangle(to, radius * 1.6, true, Ink::Signal);
-            }
+            canvas.disc(to, radius, Ink::Data);
         }
     })
 }

@@ -47,6 +47,13 @@ pub(super) fn figure(review: &Review) -> Drawn {
             "No clinician has enough fittings judged by the criterion for a share within it.",
         );
     }
+    if in_all == 1 {
+        return missing(
+            KEY,
+            "The funnel of clinicians compares nobody: there is one",
+            "A funnel holds clinicians against all of them together; one alone would be held against itself.",
+        );
+    }
     let grid = review.table("funnel").where_text("measure", MEASURE);
     let outside = clinicians
         .iter()
@@ -55,7 +62,6 @@ pub(super) fn figure(review: &Review) -> Drawn {
     let all = in_all;
     let limits = "the 99.8 % limits of the share within criterion";
     let title = match (outside, all) {
-        (0, 1) => format!("The one clinician lies inside {limits}"),
         (0, _) => format!("None of {all} clinicians lies beyond {limits}"),
         (1, _) => format!("1 of {all} clinicians lies beyond {limits}: worth a look"),
         _ => format!("{outside} of {all} clinicians lie beyond {limits}: worth a look"),

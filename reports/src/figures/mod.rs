@@ -10,12 +10,15 @@ mod drivers;
 mod first_final;
 mod flow;
 mod funnel;
+mod own_quarters;
+mod own_signature;
 mod referrals;
 mod response;
 mod run_charts;
 mod shrunken;
 mod signature;
 mod spread;
+mod strips;
 mod trend;
 mod two_ear;
 mod verification;
@@ -103,6 +106,13 @@ pub(crate) fn figures(review: &Review) -> Result<Vec<Figure>, std::io::Error> {
             by_answer::figure,
             flow::figure,
             response::figure,
+        ],
+        Reader::Trainer if review.context.clinician.is_some() => &[
+            strips::shares,
+            strips::levels,
+            own_signature::figure,
+            own_quarters::figure,
+            strips::first_final,
         ],
         Reader::Trainer => &[
             funnel::figure,

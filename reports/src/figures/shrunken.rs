@@ -32,7 +32,7 @@ pub(super) fn figure(review: &Review) -> Drawn {
         return missing(
             KEY,
             "Shrunken estimates cannot be shown",
-            "No clinician has enough fittings judged by the criterion for an estimate.",
+            "No value can be drawn towards that of all: that takes several clinicians with several fittings judged by the criterion each.",
         );
     };
     let part = |row: usize| {
@@ -53,6 +53,10 @@ pub(super) fn figure(review: &Review) -> Drawn {
         )
     };
     let all = order.len();
+    let counts = order
+        .iter()
+        .filter_map(|(_, row)| table.integer_at("n", *row));
+    let counts = super::count_range(counts);
     let order = thin(order, DRAWN, |(_, row)| {
         Signal::at(&table, *row) != Signal::None
     });
@@ -71,10 +75,9 @@ pub(super) fn figure(review: &Review) -> Drawn {
         .collect();
     let few = rows.len() <= LABELLED;
     let ring = if few { " Ring: share as observed." } else { "" };
-    let n = super::count_range((0..table.rows()).filter_map(|row| table.integer_at("n", row)))
-        .map_or_else(String::new, |n| {
-            format!(" n\u{a0}=\u{a0}{n} fittings judged per clinician.")
-        });
+    let n = counts.map_or_else(String::new, |n| {
+        format!(" n\u{a0}=\u{a0}{n} fittings judged per clinician.")
+    });
     let note = format!(
         "Dot: estimate drawn towards the mean, the more so the fewer the fittings; bar: its 95 % interval; \
          triangle: beyond the 99.8 % limits of the funnel; upright line: centre of the funnel.{ring} Where bars overlap, the order says \

@@ -79,8 +79,13 @@ pub(super) fn figure(review: &Review) -> Drawn {
     } else {
         "Cells without colour: too few ears."
     };
+    let order = if by_similarity(table) {
+        "Neighbours are alike: rows stand by similarity, from below target to above as far as that allows; no ranking."
+    } else {
+        "Clinicians stand in the order of their labels."
+    };
     let note = format!(
-        "{cells} Clinicians stand in the order of their ids.{}{}{n}",
+        "{cells} {order}{}{}{n}",
         label_note(&rows),
         thin_note(all, most)
     );
@@ -130,6 +135,11 @@ fn range_of_cells(table: &Table) -> Option<(usize, f64, f64)> {
     Some((known.len(), lo, hi))
 }
 
+/// Whether the table gives rows a place by similarity.
+fn by_similarity(table: &Table) -> bool {
+    (0..table.rows()).any(|row| table.integer_at("order", row).is_some())
+}
+
 fn grid(table: &Table) -> Grid {
     let mut hertz: Vec<i64> = (0..table.rows())
         .filter_map(|row| table.integer_at("frequency_hz", row))
@@ -141,6 +151,14 @@ fn grid(table: &Table) -> Grid {
         .collect();
     clinicians.sort_by(|one, other| natural(one, other));
     clinicians.dedup();
+    // Those without a place come last, in the order of their labels.
+    let order: BTreeMap<String, i64> = (0..table.rows())
+        .filter_map(|row| {
+            let id = table.text_at("clinician_id", row)?.to_owned();
+            Some((id, table.integer_at("order", row)?))
+        })
+        .collect();
+    clinicians.sort_by_key(|id| order.get(id).copied().unwrap_or(i64::MAX));
     let mut cells = vec![vec![None; hertz.len()]; clinicians.len()];
     let mut ears = vec![Vec::new(); clinicians.len()];
     let places: BTreeMap<&str, usize> = clinicians

@@ -11,11 +11,18 @@ use crate::format;
 
 const KEY: &str = "spread-within-clinician";
 
-/// Standard deviation within each clinician with its interval, in order.
+/// The estimates drawn towards the typical spread, or those observed where nothing can be drawn.
+const SHRUNKEN: [&str; 3] = ["shrunken", "shrunken_lo", "shrunken_hi"];
+const OBSERVED: [&str; 3] = ["sd", "lo", "hi"];
+
+/// Standard deviation within each clinician with its interval, in order. The order goes by the shrunken values: by those
+/// observed, whoever has few fittings would stand at one end or the other by chance.
 pub(super) fn figure(review: &Review) -> Drawn {
     let table = review.table("spread");
+    let is_drawn = (0..table.rows()).any(|row| table.real_at("shrunken", row).is_some());
+    let columns = if is_drawn { SHRUNKEN } else { OBSERVED };
     let mut order: Vec<(f64, usize)> = (0..table.rows())
-        .filter_map(|row| Some((table.real_at("sd", row)?, row)))
+        .filter_map(|row| Some((table.real_at(columns[0], row)?, row)))
         .collect();
     order.sort_by(|one, other| {
         let ids = |row| table.text_at("clinician_id", row);
@@ -32,7 +39,7 @@ pub(super) fn figure(review: &Review) -> Drawn {
     }
     let part = |row: usize| {
         let write = |x| format::fixed(x, 1);
-        super::with_interval(table, row, ["sd", "lo", "hi"], write, "\u{202f}dB")
+        super::with_interval(table, row, columns, write, "\u{202f}dB")
     };
     let n = |(_, row): &(f64, usize)| table.integer_at("n", *row);
     let enough = order
@@ -53,13 +60,11 @@ pub(super) fn figure(review: &Review) -> Drawn {
         None => format!("Spread within clinicians: none has as many as {ENOUGH} fittings"),
     };
     let all = order.len();
+    let counts = super::count_range(order.iter().filter_map(n));
     let order = thin(order, DRAWN, |_| false);
-    // The widest and the narrowest keep their label when rows are low: they are where to look.
-    let called = |place: usize| place < 3 || place + 3 >= order.len();
     let rows: Vec<Row> = order
         .iter()
-        .enumerate()
-        .map(|(place, (_, row))| Row {
+        .map(|(_, row)| Row {
             label: table
                 .text_at("clinician_id", *row)
                 .unwrap_or("?")
@@ -67,22 +72,28 @@ pub(super) fn figure(review: &Review) -> Drawn {
             right: table
                 .integer_at("n", *row)
                 .map_or_else(String::new, format::n),
-            called_out: called(place),
+            // A spread has no limits to lie beyond.
+            called_out: false,
         })
         .collect();
     let few = rows.len() <= LABELLED;
-    let ids = if few {
-        ""
-    } else {
-        " Only the three at each end carry their id; the table has all."
+    let ids = if few { "" } else { " The table has the ids." };
+    let dot = match (is_drawn, few) {
+        (true, true) => {
+            "Dot: drawn towards the typical spread, the more so the fewer the fittings; bar: its 95 % interval; ring: as \
+             observed."
+        }
+        (true, false) => {
+            "Dot: drawn towards the typical spread, the more so the fewer the fittings; bar: its 95 % interval."
+        }
+        (false, _) => "Dot: as observed; bar: its 95 % interval.",
     };
-    let n = super::count_range((0..table.rows()).filter_map(|row| table.integer_at("n", row)))
-        .map_or_else(String::new, |n| {
-            format!(" n\u{a0}=\u{a0}{n} per clinician.")
-        });
+    let n = counts.map_or_else(String::new, |n| {
+        format!(" n\u{a0}=\u{a0}{n} per clinician.")
+    });
     let note = format!(
-        "Dot: standard deviation of the fittings' mean signed deviation; bar: its 95 % interval. A wide \
-         spread may come from mixed cases as well as from method.{ids}{n}{}",
+        "Standard deviation of the fittings' mean signed deviation. {dot} A wide spread may come from mixed cases as well as \
+         from method; where bars overlap, the order says little.{ids}{n}{}",
         thin_note(all, DRAWN)
     );
     let words = Words {
@@ -90,18 +101,17 @@ pub(super) fn figure(review: &Review) -> Drawn {
         description: format!("{title}. {note} The values are in tables/spread.csv."),
         title,
         note,
-        source: "Headline curve: final stage, average input level.".to_owned(),
+        source: "Headline curve: final stage, average input level. How the estimates are drawn stands under the table."
+            .to_owned(),
     };
     let pitch = pitch(rows.len());
     sheet(&words, height(rows.len(), pitch), |canvas, area| {
         let values = order
             .iter()
-            .flat_map(|(value, row)| {
-                [
-                    Some(*value),
-                    table.real_at("lo", *row),
-                    table.real_at("hi", *row),
-                ]
+            .flat_map(|(_, row)| {
+                let observed = few.then(|| table.real_at("sd", *row)).flatten();
+                let [value, lo, hi] = columns.map(|name| table.real_at(name, *row));
+                [value, lo, hi, observed]
             })
             .flatten()
             .chain([0.0]);
@@ -110,10 +120,16 @@ pub(super) fn figure(review: &Review) -> Drawn {
         let plot = row_chart(canvas, area, &rows, pitch, axis);
         for (place, (value, row)) in order.iter().enumerate() {
             let y = plot.y(place);
-            let ends = (table.real_at("lo", *row), table.real_at("hi", *row));
-            if let (Some(lo), Some(hi)) = ends {
+            let [_, lo, hi] = columns.map(|name| table.real_at(name, *row));
+            if let (Some(lo), Some(hi)) = (lo, hi) {
                 let wide = if few { LINE } else { HAIR };
                 canvas.line(&[(plot.x(lo), y), (plot.x(hi), y)], Ink::Data, wide);
+            }
+            if is_drawn
+                && few
+                && let Some(observed) = table.real_at("sd", *row)
+            {
+                canvas.ring((plot.x(observed), y), POINT * 0.9, Ink::Soft, HAIR);
             }
             let radius = if few { POINT } else { POINT * 0.5 };
             canvas.disc((plot.x(*value), y), radius, Ink::Data);

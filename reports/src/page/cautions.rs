@@ -23,6 +23,9 @@ pub(super) fn section(review: &Review) -> Markup {
                 @if review.reader == Reader::Trainer {
                     li { "Rows are ordered to be read, not to rank: where intervals overlap the order says little." }
                 }
+                @if review.context.letters {
+                    li { "Letters stand for the clinicians, in an order drawn by chance; which letter is whom is written nowhere in this report. They do not hide a clinician whom the rest gives away: a clinic with one clinician, a caseload that everyone knows, an id of a fitting that can be looked up." }
+                }
                 @if review.context.year_only {
                     li { "Dates are kept to the year: where these pages speak of a quarter, a year is meant. Whether the cohort counts as de-identified (45 CFR 164.514(b)(2)) rests besides on its pseudonyms and labels, which no program can judge." }
                 } @else {

@@ -1,6 +1,7 @@
 //! The page of a reader: one file, no script, nothing from the network.
 
 mod cautions;
+mod clinician;
 mod headline;
 mod number;
 mod owner;
@@ -60,18 +61,29 @@ pub(crate) fn page(review: &Review, figures: &[Figure]) -> String {
                 }
                 main #main {
                     @match review.reader {
-                        Reader::Owner => (owner::body(review, figures, &opening, &contents)),
+                        Reader::Owner => {
+                            (owner::body(review, figures, &opening, &contents))
+                            (tables::section(review))
+                        },
                         Reader::Researcher => {
                             (headline::section(review))
                             (figures_section(&all))
+                            (tables::section(review))
+                        },
+                        Reader::Trainer if review.context.clinician.is_some() => {
+                            (clinician::opening(review))
+                            @if !clinician::is_empty(review) {
+                                (figures_section(&all))
+                                (tables::section(review))
+                            }
                         },
                         Reader::Trainer => {
                             (headline::section(review))
                             (trainer::opening(review))
                             (figures_section(&all))
+                            (tables::section(review))
                         },
                     }
-                    (tables::section(review))
                     (quality::section(review))
                     (cautions::section(review))
                 }
@@ -111,6 +123,10 @@ fn contents_list(review: &Review) -> Markup {
 
 fn title(review: &Review) -> String {
     let quarter = review.context.quarter.as_deref().unwrap_or("no quarter");
+    if let Some(clinician) = &review.context.clinician {
+        let clinician = crate::drawing::text::clean(clinician);
+        return format!("Clinician {clinician}, up to {quarter}: a page to look at together");
+    }
     match review.reader {
         Reader::Owner if review.context.year_only => format!("Year review, {quarter}"),
         Reader::Owner => format!("Quarter review, {quarter}"),
@@ -137,6 +153,9 @@ fn subtitle(review: &Review) -> String {
 }
 
 fn contents(review: &Review) -> Vec<(&'static str, &'static str)> {
+    if review.context.clinician.is_some() {
+        return clinician::contents(review);
+    }
     let opening = match review.reader {
         Reader::Owner => {
             return vec![

@@ -14,7 +14,7 @@ const ROWS: usize = 40;
 /// Up to so many rows a table is open from the start.
 const OPEN: usize = 12;
 /// Shown in a section of their own, or only drawn.
-const ELSEWHERE: [&str; 8] = [
+const ELSEWHERE: [&str; 10] = [
     "quality",
     "tolerance",
     "funnel",
@@ -23,6 +23,8 @@ const ELSEWHERE: [&str; 8] = [
     "driver_totals",
     "driver_frequencies",
     "recheck",
+    "distribution",
+    "rests_on",
 ];
 /// Open from the start whatever its length: it says where to look.
 const ALWAYS_OPEN: &str = "clinics";

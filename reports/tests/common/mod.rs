@@ -8,6 +8,7 @@
 )]
 
 mod clinicians;
+mod one_clinician;
 mod practice;
 mod quarter;
 mod study;
@@ -107,7 +108,7 @@ impl Shape {
         }
     }
 
-    fn quarter(&self, place: usize) -> String {
+    pub(crate) fn quarter(&self, place: usize) -> String {
         let last = 2026 * 4 + 2;
         let index = last - (self.quarters - 1) + place;
         format!("{}-Q{}", index / 4, index % 4 + 1)
@@ -163,6 +164,8 @@ fn context(shape: Shape) -> Context {
         plan_file: shape.hostile.then(|| ATTACK.to_owned()),
         invented: true,
         year_only: false,
+        clinician: None,
+        letters: false,
         inputs: vec![InputHash {
             delivery: "000001".into(),
             hash: "00ff".repeat(16),
@@ -186,6 +189,22 @@ pub(crate) fn review(reader: Reader, shape: Shape) -> Review {
     Review {
         reader,
         context: context(shape),
+        tables,
+    }
+}
+
+/// A review for the page of one clinician.
+pub(crate) fn of_clinician(shape: Shape) -> Review {
+    let mut tables = BTreeMap::new();
+    tables.insert("quality".into(), quality());
+    tables.insert("tolerance".into(), tolerance());
+    one_clinician::tables(shape, &mut tables);
+    Review {
+        reader: Reader::Trainer,
+        context: Context {
+            clinician: Some(shape.name("clinician", 3)),
+            ..context(shape)
+        },
         tables,
     }
 }

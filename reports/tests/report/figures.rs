@@ -8,7 +8,9 @@ use fitcohort_reports::write_report;
 use roxmltree::Document;
 
 use super::boxes::letters;
-use crate::common::{HOSTILE, HUGE, LARGE, MEDIUM, ONE, SMALL, empty, review, without_rows};
+use crate::common::{
+    HOSTILE, HUGE, LARGE, MEDIUM, ONE, SMALL, empty, of_clinician, review, without_rows,
+};
 
 fn reviews() -> Vec<(String, Review)> {
     let mut out = Vec::new();
@@ -27,6 +29,18 @@ fn reviews() -> Vec<(String, Review)> {
         let rows = without_rows(review(reader, SMALL));
         out.push((format!("{} without rows", reader.name()), rows));
     }
+    for (name, shape) in [
+        ("small", SMALL),
+        ("one", ONE),
+        ("medium", MEDIUM),
+        ("large", LARGE),
+        ("huge", HUGE),
+        ("hostile", HOSTILE),
+    ] {
+        out.push((format!("clinician {name}"), of_clinician(shape)));
+    }
+    let rows = without_rows(of_clinician(SMALL));
+    out.push(("clinician without rows".to_owned(), rows));
     out
 }
 
@@ -169,9 +183,10 @@ fn titles_state_the_answer() {
 /// A fixture with every table full leaves no figure without a drawing.
 #[test]
 fn full_tables_leave_no_figure_empty() {
-    for reader in Reader::ALL {
+    let readers = Reader::ALL.map(|reader| review(reader, MEDIUM));
+    for review in readers.iter().chain([&of_clinician(MEDIUM)]) {
         let folder = tempfile::tempdir().unwrap();
-        let written = write_report(&review(reader, MEDIUM), folder.path()).unwrap();
+        let written = write_report(review, folder.path()).unwrap();
         for file in written
             .files
             .iter()
@@ -377,4 +392,42 @@ fn clinicians_stand_in_the_order_of_their_ids_in_the_signature() {
         .collect();
     assert_eq!(ids.len(), 14);
     assert!(ids.is_sorted(), "{ids:?}");
+}
+
+/// Rows of the signature stand in the order that the table gives, and in that of the labels where it gives none.
+#[test]
+fn the_signature_stands_in_the_order_of_the_table() {
+    let mut review = review(Reader::Trainer, MEDIUM);
+    let labels = |review: &Review| -> Vec<String> {
+        let svg = drawn(review, "signature-by-frequency");
+        let document = Document::parse(&svg).unwrap();
+        let mut found: Vec<(f64, String)> = letters(&document)
+            .into_iter()
+            .filter(|one| one.text.starts_with("clinician-"))
+            .map(|one| (one.top, one.text))
+            .collect();
+        found.sort_by(|one, other| one.0.total_cmp(&other.0));
+        found.into_iter().map(|(_, text)| text).collect()
+    };
+    let by_label = labels(&review);
+    assert_eq!(by_label.len(), 14);
+    assert!(by_label.is_sorted());
+    let table = review.tables.get_mut("signature").unwrap();
+    let order = (0..table.rows())
+        .map(|row| {
+            let id = table.text_at("clinician_id", row).unwrap();
+            let number: i64 = id.trim_start_matches("clinician-").parse().unwrap();
+            // 7 and 14 have no common factor with 15, so this mixes 0 to 13 without a tie.
+            Some((number * 7 + 3) % 15)
+        })
+        .collect();
+    *table = table.clone().integer("order", order);
+    let mut wanted = by_label;
+    wanted.sort_by_key(|id| {
+        let number: i64 = id.trim_start_matches("clinician-").parse().unwrap();
+        (number * 7 + 3) % 15
+    });
+    assert_eq!(labels(&review), wanted);
+    let svg = drawn(&review, "signature-by-frequency");
+    assert!(svg.contains("by similarity"));
 }

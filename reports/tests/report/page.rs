@@ -7,7 +7,9 @@ use fitcohort_queries::review::Reader;
 use fitcohort_reports::{ReportError, write_report};
 use serde_json::Value;
 
-use crate::common::{HOSTILE, LARGE, MEDIUM, SMALL, empty, review};
+use crate::common::{
+    HOSTILE, LARGE, MEDIUM, ONE, SMALL, empty, of_clinician, review, without_rows,
+};
 
 fn page(review: &fitcohort_queries::review::Review) -> String {
     let folder = tempfile::tempdir().unwrap();
@@ -68,8 +70,9 @@ fn pages_load_nothing_and_run_nothing() {
 #[test]
 fn headings_are_in_order_and_landmarks_are_there() {
     for reader in Reader::ALL {
-        for review in [review(reader, SMALL), empty(reader)] {
-            let html = page(&review);
+        let others = [empty(reader), of_clinician(SMALL), of_clinician(MEDIUM)];
+        for review in [review(reader, SMALL)].iter().chain(&others) {
+            let html = page(review);
             for mark in [
                 "<header>",
                 "<nav ",
@@ -268,8 +271,8 @@ fn cells_carry_their_units_and_open_bins_say_so() {
     for text in [
         "0.810\u{202f}dB²",
         "0.000617\u{202f}share²",
-        "11.7\u{202f}% of the variation goes with the clinician",
-        "n\u{a0}=\u{a0}612 fittings; 14 clinicians",
+        ">11.7\u{202f}%</data> lies between clinicians",
+        ">612</data> fittings of <data",
     ] {
         assert!(html.contains(text), "{text}");
     }
@@ -292,4 +295,88 @@ fn a_single_repeat_is_singular() {
     let html = page(&review);
     assert!(html.contains("9 set aside + 1 exact repeat<"));
     assert!(html.contains("20 set aside + 2 exact repeats<"));
+}
+
+/// The text of a page, without its tags and its style.
+fn text(html: &str) -> String {
+    let body = html.split("<body>").nth(1).unwrap();
+    let mut out = String::new();
+    let mut inside = true;
+    for c in body.chars() {
+        match c {
+            '<' => inside = false,
+            '>' => inside = true,
+            c if inside => out.push(c),
+            _ => {}
+        }
+    }
+    out
+}
+
+#[test]
+fn the_page_of_one_clinician_invites_and_says_what_it_rests_on() {
+    let html = page(&of_clinician(MEDIUM));
+    let text = text(&html);
+    for words in [
+        "Clinician clinician-003, up to 2026-Q3: a page to look at together",
+        "This page is an invitation",
+        "It is no assessment of a person",
+        "It rests on 612 fittings from 2023-Q4 to 2026-Q3",
+        "What it cannot say",
+        "Fittings within the criterion, of those judged: 65.0\u{202f}% (95\u{202f}% interval 60.0\u{202f}% to 70.0\u{202f}%; \
+         n\u{a0}=\u{a0}612); drawn towards the practice 64.0\u{202f}%",
+        "Of the 13 other clinicians the middle half lie between 56\u{202f}% and 66\u{202f}%",
+        "below its lower limit for a clinician with so many fittings, so worth a look together",
+        "Beyond the 99.8\u{202f}% limits for a clinician with so many fittings: verified, RMS deviation.",
+        "the RMS deviation fell by 2.5\u{202f}dB",
+    ] {
+        assert!(text.contains(words), "{words}: {text}");
+    }
+    assert!(
+        !html.contains("id=\"variance\""),
+        "no section of the report on all"
+    );
+}
+
+#[test]
+fn a_clinician_with_too_few_fittings_is_told_that_nothing_is_shown() {
+    let mut few = of_clinician(SMALL);
+    few.tables
+        .get_mut("rests_on")
+        .unwrap()
+        .clear("n_fittings", 0);
+    for review in [few, without_rows(of_clinician(SMALL))] {
+        let html = page(&review);
+        assert!(text(&html).contains("Nothing is shown: fewer than 5 fittings"));
+        for part in ["id=\"figures\"", "id=\"tables\"", "id=\"numbers\"", "<svg"] {
+            assert!(!html.contains(part), "{part}");
+        }
+    }
+}
+
+#[test]
+fn few_others_are_not_shown_without_names() {
+    let html = page(&of_clinician(ONE));
+    assert!(text(&html).contains("Too few other clinicians for a comparison without names."));
+    assert!(!text(&html).contains("the middle half lie"));
+}
+
+#[test]
+fn letters_come_with_their_caution() {
+    let mut review = review(Reader::Trainer, MEDIUM);
+    assert!(!page(&review).contains("Letters stand for the clinicians"));
+    review.context.letters = true;
+    assert!(page(&review).contains("Letters stand for the clinicians"));
+}
+
+#[test]
+fn a_page_of_one_clinician_has_a_folder_of_its_own() {
+    let review = of_clinician(HOSTILE);
+    let folder = fitcohort_reports::folder(&review);
+    assert_eq!(folder.components().count(), 2, "{}", folder.display());
+    let review = of_clinician(MEDIUM);
+    assert_eq!(
+        fitcohort_reports::folder(&review),
+        Path::new("trainer/clinician-clinician-003")
+    );
 }

@@ -9,6 +9,7 @@
 mod categorical;
 mod charts;
 mod decomposition;
+mod clustering;
 mod missing;
 mod mixed;
 mod not_estimable;
