@@ -55,7 +55,12 @@ pub(crate) fn run(
     let intake = Intake::plain(&plan);
     let ingested = ingest::add(&delivery, &cohort, &intake, WhenLocked::Wait, console)?;
     let opened = Cohort::open(&cohort)?;
-    let reviews = report::write(&opened, &plan, &Reader::ALL, None, &reports, console)?;
+    let asked = [(None, reports.clone())];
+    let reviews: Vec<Review> = report::write(&opened, &plan, &Reader::ALL, &asked, console)?
+        .into_iter()
+        .map(|(_, review)| review)
+        .collect();
+    fitcohort_reports::arrange(&reports)?;
     let accounts = ingested.judgement.accounts.iter();
     let set_aside: u64 = accounts.map(|(_, account)| account.rows_set_aside).sum();
     let mut words = format!(

@@ -89,8 +89,9 @@ pub fn gather(request: &ReviewRequest<'_>) -> Result<Vec<Review>, QueryError> {
     Ok(reviews)
 }
 
-/// The quarters that hold a fitting, in time.
-fn quarters(cohort: &Cohort) -> Vec<Quarter> {
+/// The quarters that hold a fitting (years, where dates are kept to the year), in time, each once.
+#[must_use]
+pub fn quarters(cohort: &Cohort) -> Vec<Quarter> {
     let mut quarters: Vec<Quarter> = cohort
         .parts(StoreTable::Fittings)
         .filter_map(|(_, part)| Quarter::from_str(&part.quarter).ok())

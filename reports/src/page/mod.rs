@@ -1,4 +1,4 @@
-//! The page of a reader: one file, no script, nothing from the network.
+//! The page of a reader: one file, read without its script, nothing from the network.
 
 mod cautions;
 mod headline;
@@ -6,74 +6,66 @@ mod number;
 mod owner;
 mod quality;
 mod researcher;
+pub(crate) mod shell;
 mod tables;
 mod trainer;
 
 use fitcohort_queries::review::{Reader, Review};
-use maud::{DOCTYPE, Markup, PreEscaped, html};
+use maud::{Markup, PreEscaped, html};
 
 use crate::drawing::sheet::Figure;
 use crate::drawing::theme;
 use crate::words;
 
-const STYLE: &str = include_str!("style.css");
-/// Nothing may be loaded; only the style in the page itself counts.
-const POLICY: &str =
-    "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'";
+/// Between these two the folder that several reports stand in writes its links to the others; see `shelf`.
+pub(crate) const LINKS: [&str; 2] = ["<!--other reports-->", "<!--end of other reports-->"];
 
 /// The whole page.
 pub(crate) fn page(review: &Review, figures: &[Figure]) -> String {
     let title = title(review);
-    let style = format!(
-        ":root{{color-scheme:light dark;{}}}\n@media screen and (prefers-color-scheme:dark){{:root{{{}}}}}\n{STYLE}",
-        theme::variables(false),
-        theme::variables(true)
-    );
-    html! {
-        (DOCTYPE)
-        html lang="en" {
-            head {
-                meta charset="utf-8";
-                meta http-equiv="Content-Security-Policy" content=(POLICY);
-                meta name="viewport" content="width=device-width, initial-scale=1";
-                title { (title) }
-                style { (PreEscaped(style)) }
-            }
-            body {
-                a.skip href="#main" { "Skip to the numbers" }
-                header {
-                    h1 { (title) }
-                    p.soft { (subtitle(review)) }
-                    @if review.context.invented {
-                        p.banner role="note" {
-                            "Invented data. Every person, clinician and clinic here is made up; nothing on this page is a finding."
-                        }
-                    }
+    let context = &review.context;
+    let foot = format!("{title}. fitcohort {}, snapshot {}", context.version, context.snapshot);
+    let body = html! {
+        a.skip href="#main" { "Skip to the numbers" }
+        header {
+            h1 { (title) }
+            p.soft { (subtitle(review)) }
+            @if context.invented {
+                p.banner role="note" {
+                    "Invented data. Every person, clinician and clinic here is made up; nothing on this page is a finding."
                 }
-                nav aria-label="Contents" {
-                    ul {
-                        @for (id, name) in contents(review) {
-                            li { a href=(format!("#{id}")) { (name) } }
-                        }
-                    }
-                }
-                main #main {
-                    (headline::section(review))
-                    @match review.reader {
-                        Reader::Owner => (owner::opening(review)),
-                        Reader::Researcher => {},
-                        Reader::Trainer => (trainer::opening(review)),
-                    }
-                    (figures_section(figures))
-                    (tables::section(review))
-                    (quality::section(review))
-                    (cautions::section(review))
-                }
-                footer { (foot(review)) }
             }
         }
+        @for mark in LINKS { (PreEscaped(mark)) }
+        nav.contents aria-label="Contents" {
+            ul {
+                @for (id, name) in contents(review) {
+                    li { a href=(format!("#{id}")) { (name) } }
+                }
+            }
+        }
+        main #main tabindex="-1" {
+            (headline::section(review))
+            @match review.reader {
+                Reader::Owner => (owner::opening(review)),
+                Reader::Researcher => {},
+                Reader::Trainer => (trainer::opening(review)),
+            }
+            (figures_section(figures))
+            (tables::section(review))
+            (quality::section(review))
+            (cautions::section(review))
+        }
+        footer { (foot_section(review)) }
+    };
+    shell::document(&title, style(review.reader), &foot, &body)
+}
+
+/// The style that only one reader's page has.
+fn style(reader: Reader) -> &'static str {
+    match reader {
+        Reader::Owner | Reader::Researcher | Reader::Trainer => "",
     }
-    .into_string()
 }
 
 fn title(review: &Review) -> String {
@@ -148,7 +140,7 @@ fn figures_section(figures: &[Figure]) -> Markup {
     }
 }
 
-fn foot(review: &Review) -> Markup {
+fn foot_section(review: &Review) -> Markup {
     let context = &review.context;
     html! {
         p {
