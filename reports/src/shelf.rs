@@ -102,12 +102,7 @@ fn report(folder: &Path, place: &str, reader: Reader) -> Result<Option<Found>, R
     let path = home.join("provenance.json");
     let text = match fs::read(&path) {
         Ok(text) => text,
-        Err(error)
-            if matches!(
-                error.kind(),
-                ErrorKind::NotFound | ErrorKind::NotADirectory
-            ) =>
-        {
+        Err(error) if matches!(error.kind(), ErrorKind::NotFound | ErrorKind::NotADirectory) => {
             return Ok(None);
         }
         Err(source) => return Err(ReportError::Read { path, source }),
@@ -142,7 +137,14 @@ fn links(found: &[Found], at: usize) -> Vec<Link> {
     let Some(own) = found.get(at) else {
         return Vec::new();
     };
-    let to = |other: &Found| format!("{}{}{}/index.html", up(own), other.place, other.reader.name());
+    let to = |other: &Found| {
+        format!(
+            "{}{}{}/index.html",
+            up(own),
+            other.place,
+            other.reader.name()
+        )
+    };
     let mut out = Vec::new();
     // Where a quarter stands twice, the first of the two is the one to go to.
     let same_reader = || found.iter().filter(|other| other.reader == own.reader);
@@ -154,7 +156,7 @@ fn links(found: &[Found], at: usize) -> Vec<Link> {
         .filter(|other| other.quarter > own.quarter)
         .map(|other| other.quarter.clone())
         .min();
-    for (words, relation, quarter) in [("Before", "prev", before), ("After", "next", after)] {
+    for (words, relation, quarter) in [("Previous", "prev", before), ("Next", "next", after)] {
         if let Some(other) =
             quarter.and_then(|quarter| same_reader().find(|other| other.quarter == quarter))
         {
@@ -184,7 +186,11 @@ fn links(found: &[Found], at: usize) -> Vec<Link> {
 
 /// The way from a page to the folder of the index.
 fn up(own: &Found) -> &'static str {
-    if own.place.is_empty() { "../" } else { "../../" }
+    if own.place.is_empty() {
+        "../"
+    } else {
+        "../../"
+    }
 }
 
 fn period(of: &Found) -> &str {
@@ -247,9 +253,9 @@ fn page(found: &[Found]) -> String {
     for one in found {
         match rows.last_mut() {
             Some(row)
-                if row
-                    .first()
-                    .is_some_and(|first| first.quarter == one.quarter && first.place == one.place) =>
+                if row.first().is_some_and(|first| {
+                    first.quarter == one.quarter && first.place == one.place
+                }) =>
             {
                 row.push(one);
             }
@@ -287,7 +293,7 @@ fn table(rows: &[Vec<&Found>]) -> Markup {
         @if rows.is_empty() {
             p { "There is no report in this folder." }
         } @else {
-            div.wide tabindex="0" role="region" aria-label="Reports by quarter" {
+            div.wide tabindex="0" role="region" aria-label="Table: reports by quarter" {
                 table {
                     caption { "Reports by quarter, the latest first" }
                     thead {

@@ -86,7 +86,10 @@ impl FromStr for Quarters {
 }
 
 /// The quarters to report on, each with the folder that its reports go to.
-fn asked(arguments: &Arguments, cohort: &Cohort) -> Result<Vec<(Option<Quarter>, PathBuf)>, Failure> {
+fn asked(
+    arguments: &Arguments,
+    cohort: &Cohort,
+) -> Result<Vec<(Option<Quarter>, PathBuf)>, Failure> {
     let out = &arguments.out;
     let mut quarters = match arguments.quarters {
         None if arguments.quarter.len() < 2 => {
@@ -144,7 +147,10 @@ pub(crate) fn run(
             arguments.out.join("index.html").display()
         ),
     });
-    console.summary(&words, &serde_json::json!({ "pages": pages, "index": index }))
+    console.summary(
+        &words,
+        &serde_json::json!({ "pages": pages, "index": index }),
+    )
 }
 
 /// Where a reader's page stands.

@@ -63,7 +63,8 @@ impl Odd {
         }
         fittings.push('\n');
         let mut ears = String::from(
-            "fitting_id,ear,fitted,threshold_500,threshold_1000,threshold_2000,threshold_3000,threshold_4000,coupling,style\n",
+            "fitting_id,ear,fitted,threshold_250,threshold_500,threshold_1000,threshold_2000,threshold_3000,\
+             threshold_4000,threshold_6000,threshold_8000,coupling,style\n",
         );
         let mut responses = String::from(
             "fitting_id,ear,stage,quantity,input_level_db,frequency_hz,target_db,measured_db\n",
@@ -74,7 +75,11 @@ impl Odd {
             let clinic = clinician % self.clinics;
             let period = fitting / self.clinicians % self.quarters;
             let (year, quarter) = (2016 + period / 4, period % 4 + 1);
-            let experience = if chance(fitting, 1) < 500 { "new" } else { "experienced" };
+            let experience = if chance(fitting, 1) < 500 {
+                "new"
+            } else {
+                "experienced"
+            };
             let _ = write!(
                 fittings,
                 "F{fitting:05},P{fitting:05},{}{clinic:03},clinician-{clinician:03},{year}-Q{quarter},{},{experience},{},none",
@@ -84,29 +89,41 @@ impl Odd {
             );
             for (_, value) in self.labels {
                 // Half of them, so that there is something to compare with.
-                let value = if chance(fitting, 3) < 500 { value } else { "coast" };
+                let value = if chance(fitting, 3) < 500 {
+                    value
+                } else {
+                    "coast"
+                };
                 let _ = write!(fittings, ",{}", cell(value));
             }
             fittings.push('\n');
-            let off = chance(fitting, 4) % 9;
+            let off = chance(fitting, 4) % 6;
             for ear in ["left", "right"] {
-                let loss = 30 + 5 * (chance(fitting, 5) % 6);
-                let _ = writeln!(
-                    ears,
-                    "F{fitting:05},{ear},true,{loss},{loss},{},{},{},open,{}",
-                    loss + 10,
-                    loss + 15,
-                    loss + 20,
-                    cell(self.style),
-                );
-                if !self.verified || chance(fitting, 6) < 100 {
+                // One in ten hears worse on the left, so that there is a referral to look at.
+                let worse_ear = if ear == "left" && chance(fitting, 9) < 100 {
+                    25
+                } else {
+                    0
+                };
+                let loss = 25 + 5 * (chance(fitting, 5) % 6) + worse_ear;
+                let _ = write!(ears, "F{fitting:05},{ear},true");
+                for steeper in [0, 0, 5, 10, 15, 20, 25, 25] {
+                    let _ = write!(ears, ",{}", loss + steeper);
+                }
+                let _ = writeln!(ears, ",open,{}", cell(self.style));
+                if !self.verified || chance(fitting, 6) > 900 {
                     continue;
                 }
                 for (stage, worse) in [("first", 4), ("final", 0)] {
-                    for (frequency, target) in
-                        [(500, 15), (1000, 20), (2000, 25), (3000, 22), (4000, 20)]
-                    {
-                        let measured = target + 2 - (off + worse + chance(fitting, frequency) % 4);
+                    for (frequency, target) in [
+                        (250, 10),
+                        (500, 15),
+                        (1000, 20),
+                        (2000, 25),
+                        (3000, 22),
+                        (4000, 20),
+                    ] {
+                        let measured = target + 1 - (off + worse + chance(fitting, frequency) % 3);
                         let _ = writeln!(
                             responses,
                             "F{fitting:05},{ear},{stage},REIG,65,{frequency},{target},{measured}"
@@ -115,7 +132,7 @@ impl Odd {
                 }
             }
             if self.answers && chance(fitting, 7) < 700 {
-                let score = 5 - (off / 3 + chance(fitting, 8) % 3).min(4);
+                let score = 5 - (off / 2 + chance(fitting, 8) % 3).min(4);
                 let _ = writeln!(outcomes, "F{fitting:05},ioi-ha,4,{score},8");
             }
         }
@@ -167,14 +184,27 @@ impl Pages {
                 assert!(!text.contains(word), "{name}: {word} in {}", file.display());
             }
             if file.extension().is_some_and(|ending| ending == "svg") {
-                assert!(bytes.len() < 200_000, "{name}: {} bytes in {}", bytes.len(), file.display());
-                assert!(text.matches("<text").count() >= 2, "{name}: {} is empty", file.display());
+                assert!(
+                    bytes.len() < 200_000,
+                    "{name}: {} bytes in {}",
+                    bytes.len(),
+                    file.display()
+                );
+                assert!(
+                    text.matches("<text").count() >= 2,
+                    "{name}: {} is empty",
+                    file.display()
+                );
             }
         }
         if let Some(folder) = std::env::var_os("FITCOHORT_ODD_PAGES") {
             copy(&workspace.path("r"), &PathBuf::from(folder).join(name));
         }
-        Self { workspace, name, pages }
+        Self {
+            workspace,
+            name,
+            pages,
+        }
     }
 
     /// The page of a reader.
@@ -200,7 +230,7 @@ fn hostile_labels_are_text_on_every_page() {
         style: "</style><b>behind</b>",
         prescription: "NAL\" onload=\"alert(1)",
         labels: &[
-            ("x_region", "<script>alert(1)</script>"),
+            ("x_region", "zone <script>alert(1)</script>"),
             ("x_note", "'\"><img src=x onerror=alert(1)>"),
         ],
         plan: r##"
@@ -222,18 +252,32 @@ reason = "</script><script>alert(4)</script>"
     for reader in READERS {
         let page = pages.of(reader);
         assert_eq!(page.matches("<script").count(), 1, "{reader}");
-        for raw in ["<script>alert", "<img", "<i>", "<b>", "\" onload", "</style><b"] {
+        for raw in [
+            "<script>alert",
+            "<img",
+            "<i>",
+            "<b>",
+            "\" onload",
+            "</style><b",
+        ] {
             assert!(!page.contains(raw), "{reader}: {raw}");
         }
         assert_eq!(page.matches("<!--other reports-->").count(), 1, "{reader}");
     }
-    pages.say("researcher", "&lt;script&gt;alert(3)&lt;/script&gt; &amp; better --&gt;");
+    pages.say(
+        "researcher",
+        "&lt;script&gt;alert(3)&lt;/script&gt; &amp; better --&gt;",
+    );
     pages.say("researcher", "&lt;script&gt;alert(4)");
-    pages.say("researcher", "&lt;script&gt;alert(1)");
+    pages.say("researcher", "zone &lt;script&gt;alert(1)");
     for (file, bytes) in files_below(&pages.workspace.path("r")) {
         if file.extension().is_some_and(|ending| ending == "svg") {
             let text = String::from_utf8(bytes).expect("UTF-8");
-            assert!(!text.contains("<script") && !text.contains("<i>"), "{}", file.display());
+            assert!(
+                !text.contains("<script") && !text.contains("<i>"),
+                "{}",
+                file.display()
+            );
         }
     }
 }
@@ -253,7 +297,10 @@ fn an_id_with_quotes_is_set_aside_and_counted() {
     let pages = Pages::read(workspace, "quoted-id");
     for reader in READERS {
         assert!(!pages.of(reader).contains("F\"9"), "{reader}");
-        assert!(!pages.of(reader).contains("F&quot;9"), "{reader}: an id that was set aside is shown");
+        assert!(
+            !pages.of(reader).contains("F&quot;9"),
+            "{reader}: an id that was set aside is shown"
+        );
     }
     let rows = pages.workspace.query(&["quality", "c"]);
     let total = rows.find(&[("table_name", "fittings"), ("rule", "")]);
@@ -355,7 +402,10 @@ fn a_single_fitting_shows_no_share_of_one_person() {
     }
     .pages();
     for reader in READERS {
-        assert!(!pages.of(reader).contains("100\u{202f}%</data>"), "{reader}");
+        assert!(
+            !pages.of(reader).contains("100\u{202f}%</data>"),
+            "{reader}"
+        );
     }
     pages.say("researcher", "It cannot be estimated");
 }
@@ -365,7 +415,10 @@ fn a_cohort_without_a_fitting_says_so() {
     let workspace = Workspace::new();
     workspace.delivery(
         "d",
-        &[("fittings", "fitting_id,patient_id,clinic_id,clinician_id,fitted_on\n")],
+        &[(
+            "fittings",
+            "fitting_id,patient_id,clinic_id,clinician_id,fitted_on\n",
+        )],
     );
     workspace.ok(&["ingest", "d", "--into", "c"]);
     workspace.ok(&["report", "c", "--out", "r"]);

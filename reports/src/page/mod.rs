@@ -24,7 +24,10 @@ pub(crate) const LINKS: [&str; 2] = ["<!--other reports-->", "<!--end of other r
 pub(crate) fn page(review: &Review, figures: &[Figure]) -> String {
     let title = title(review);
     let context = &review.context;
-    let foot = format!("{title}. fitcohort {}, snapshot {}", context.version, context.snapshot);
+    let foot = format!(
+        "{title}. fitcohort {}, snapshot {}",
+        context.version, context.snapshot
+    );
     let body = html! {
         a.skip href="#main" { "Skip to the numbers" }
         header {
@@ -126,7 +129,7 @@ fn figures_section(figures: &[Figure]) -> Markup {
                         h3 { (words::of_figure(figure.key)) }
                         figure id=(figure.key) {
                             // A drawing keeps a legible size; where the screen is narrower, it scrolls alone.
-                            div.drawing tabindex="0" role="region" aria-label=(words::of_figure(figure.key)) {
+                            div.drawing tabindex="0" role="region" aria-label=(format!("Figure: {}", words::of_figure(figure.key))) {
                                 (PreEscaped(theme::with_variables(&figure.svg)))
                             }
                             figcaption {

@@ -56,13 +56,19 @@
     const found = row && row.querySelector('data[data-column="n"], data[data-column^="n_"]');
     return found && found !== number ? `; ${found.dataset.column} = ${found.value}` : "";
   };
+  let shown = null;
   const show = (number) => {
+    shown = number;
     note.textContent = `${number.value}${records(number)} (${number.dataset.of}, ${number.dataset.column})`;
     note.hidden = false;
     number.setAttribute("aria-describedby", note.id);
+    place();
+  };
+  const place = () => {
+    if (!shown) return;
     // Right under the number, so that the mouse can move onto it, or over it near the lower edge; never past the edges
     // of the window.
-    const at = number.getBoundingClientRect();
+    const at = shown.getBoundingClientRect();
     const room = document.documentElement;
     const left = Math.min(at.left, room.clientWidth - note.offsetWidth - 8);
     const below = at.bottom;
@@ -72,9 +78,8 @@
   };
   const hide = () => {
     note.hidden = true;
-    for (const number of document.querySelectorAll("data[aria-describedby]")) {
-      number.removeAttribute("aria-describedby");
-    }
+    if (shown) shown.removeAttribute("aria-describedby");
+    shown = null;
   };
   const number = (target) =>
     target instanceof Element ? target.closest("data[data-of]") : null;
@@ -91,7 +96,7 @@
     if (found) show(found);
   });
   document.addEventListener("focusout", hide);
-  document.addEventListener("scroll", hide, true);
+  document.addEventListener("scroll", place, true);
 
   // One tab stop a table or paragraph; from there the arrow keys go on to the next number.
   const groups = new Map();

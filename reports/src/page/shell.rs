@@ -89,7 +89,10 @@ mod tests {
 
     #[test]
     fn no_text_gets_out_of_a_string_of_the_style() {
-        assert_eq!(quoted("Quarter review, 2026-Q3"), "\"Quarter review, 2026-Q3\"");
+        assert_eq!(
+            quoted("Quarter review, 2026-Q3"),
+            "\"Quarter review, 2026-Q3\""
+        );
         let hostile = quoted("a\"}</style><script>\\\n\0é");
         assert_eq!(
             hostile,
@@ -104,8 +107,19 @@ mod tests {
     fn the_script_is_small_and_loads_nothing() {
         assert!(SCRIPT.lines().count() < 150);
         for word in [
-            "fetch", "XMLHttpRequest", "import", "eval", "Function(", "innerHTML", "localStorage",
-            "cookie", "http", "</script", "setTimeout", "setInterval", "setAttribute(\"style",
+            "fetch",
+            "XMLHttpRequest",
+            "import",
+            "eval",
+            "Function(",
+            "innerHTML",
+            "localStorage",
+            "cookie",
+            "http",
+            "</script",
+            "setTimeout",
+            "setInterval",
+            "setAttribute(\"style",
         ] {
             assert!(!SCRIPT.contains(word), "{word}");
         }

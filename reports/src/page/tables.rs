@@ -138,7 +138,7 @@ fn rows_in_words(table: &Table) -> String {
 /// One table in a container of its own, so that a narrow screen scrolls only the table.
 pub(super) fn grid(key: &str, table: &Table) -> Markup {
     html! {
-        div.wide tabindex="0" role="region" aria-label=(words::of_table(key)) {
+        div.wide tabindex="0" role="region" aria-label=(format!("Table: {}", words::of_table(key))) {
             table {
                 caption { (words::of_table(key)) }
                 thead {

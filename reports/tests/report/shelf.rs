@@ -69,19 +69,35 @@ fn pages_link_to_the_quarter_before_and_after_and_no_link_is_broken() {
     let of = |name: &str| links(&read(root, name));
     let at = |relation: &str, place: &str| (relation.to_owned(), place.to_owned());
     let middle = of("2026-Q1/owner/index.html");
-    assert!(middle.contains(&at("prev", "../../2025-Q4/owner/index.html")), "{middle:?}");
-    assert!(middle.contains(&at("next", "../../2026-Q3/owner/index.html")), "{middle:?}");
-    assert!(middle.contains(&at("", "../../2026-Q1/trainer/index.html")), "{middle:?}");
+    assert!(
+        middle.contains(&at("prev", "../../2025-Q4/owner/index.html")),
+        "{middle:?}"
+    );
+    assert!(
+        middle.contains(&at("next", "../../2026-Q3/owner/index.html")),
+        "{middle:?}"
+    );
+    assert!(
+        middle.contains(&at("", "../../2026-Q1/trainer/index.html")),
+        "{middle:?}"
+    );
     assert!(middle.contains(&at("", "../../index.html")), "{middle:?}");
     let relations = |name: &str| -> Vec<String> {
-        of(name).into_iter().map(|(relation, _)| relation).filter(|r| !r.is_empty()).collect()
+        of(name)
+            .into_iter()
+            .map(|(relation, _)| relation)
+            .filter(|r| !r.is_empty())
+            .collect()
     };
     assert_eq!(relations("2025-Q4/trainer/index.html"), ["next"]);
     assert_eq!(relations("2026-Q3/trainer/index.html"), ["prev"]);
     let mut followed = 0;
     for page in pages(root) {
         for (_, address) in links(&fs::read_to_string(&page).unwrap()) {
-            assert!(!address.starts_with('/') && !address.contains(':'), "{address}");
+            assert!(
+                !address.starts_with('/') && !address.contains(':'),
+                "{address}"
+            );
             let target = page.parent().unwrap().join(&address);
             assert!(target.is_file(), "{} from {}", address, page.display());
             followed += 1;
@@ -98,7 +114,10 @@ fn a_second_run_changes_nothing_and_a_later_quarter_is_linked_from_the_one_befor
     put(root, "2026-Q1", Reader::Owner, "2026-Q1");
     arrange(root).unwrap();
     let bytes = || -> Vec<String> {
-        pages(root).iter().map(|page| fs::read_to_string(page).unwrap()).collect()
+        pages(root)
+            .iter()
+            .map(|page| fs::read_to_string(page).unwrap())
+            .collect()
     };
     let once = bytes();
     arrange(root).unwrap();
@@ -131,9 +150,18 @@ fn years_and_the_report_outside_a_quarter_folder_are_listed_by_what_they_say() {
     put(root, "", Reader::Trainer, "2026-Q3");
     assert_eq!(arrange(root).unwrap().reports, 3);
     let index = read(root, "index.html");
-    assert!(index.contains("href=\"2026/owner/index.html\">Year review 2026</a>"), "{index}");
-    assert!(index.contains("href=\"trainer/index.html\">Clinicians compared 2026-Q3</a>"), "{index}");
-    assert!(read(root, "2026/owner/index.html").contains("href=\"../../2025/owner/index.html\" rel=\"prev\""));
+    assert!(
+        index.contains("href=\"2026/owner/index.html\">Year review 2026</a>"),
+        "{index}"
+    );
+    assert!(
+        index.contains("href=\"trainer/index.html\">Clinicians compared 2026-Q3</a>"),
+        "{index}"
+    );
+    assert!(
+        read(root, "2026/owner/index.html")
+            .contains("href=\"../../2025/owner/index.html\" rel=\"prev\"")
+    );
     assert!(read(root, "trainer/index.html").contains("href=\"../index.html\""));
     assert!(index.contains("Invented data."));
 }
@@ -153,7 +181,10 @@ fn reports_of_different_making_are_told_apart() {
     arrange(root).unwrap();
     let index = read(root, "index.html");
     assert!(index.contains("made from different snapshots:"), "{index}");
-    assert!(index.contains("Some of these reports are of invented data"), "{index}");
+    assert!(
+        index.contains("Some of these reports are of invented data"),
+        "{index}"
+    );
 }
 
 #[test]
@@ -165,7 +196,10 @@ fn what_is_no_report_is_not_listed_and_a_strange_index_is_left_alone() {
     // Neither a page without provenance, nor provenance without a page, nor one that is another reader's.
     for (name, content) in [
         ("2026-Q1/owner/index.html", "a page"),
-        ("2026-Q2/owner/provenance.json", "{\"reader\":\"owner\",\"quarter\":\"2026-Q2\"}"),
+        (
+            "2026-Q2/owner/provenance.json",
+            "{\"reader\":\"owner\",\"quarter\":\"2026-Q2\"}",
+        ),
         ("2026-Q3/owner/provenance.json", "{\"reader\":\"trainer\"}"),
         ("2026-Q3/owner/index.html", "a page"),
         ("2026-Q4/owner/provenance.json", "no JSON"),
