@@ -1,4 +1,7 @@
-# Tasks of the project; `just --list` shows them. Needs the Rust toolchain; `pictures` also rsvg-convert and chromium.
+# Tasks of the project; `just --list` shows them. Needs the Rust toolchain; `pictures`, `pdf` and `browser` also
+# chromium, `pictures` rsvg-convert, `browser` node and npm.
+
+chromium := env("CHROMIUM", "chromium") + " --headless --no-sandbox --disable-gpu --disable-quic --no-first-run --disable-background-networking --disable-component-update --disable-sync"
 
 # Everything that has to pass before a change goes in
 check:
@@ -21,7 +24,7 @@ readme:
 demo:
     cargo run --release -- demo
 
-# Pages and figures of the demo as pictures, into target/pictures, and the README's picture
+# Pages and figures of the demo as pictures, into target/pictures, and the heads of the three pages for README.md
 pictures:
     #!/usr/bin/env bash
     set -euo pipefail
@@ -30,11 +33,39 @@ pictures:
         reader="$(basename "$(dirname "$(dirname "$svg")")")"
         rsvg-convert --zoom 2 --output "target/pictures/$reader-$(basename "$svg" .svg).png" "$svg"
     done
+    profile="$(mktemp -d)"
+    trap 'rm -rf "$profile"' EXIT
     for reader in owner researcher trainer; do
-        chromium --headless --no-sandbox --disable-gpu --hide-scrollbars --window-size=1100,1500 \
+        {{ chromium }} --user-data-dir="$profile" --hide-scrollbars --window-size=1100,1400 \
             --screenshot="target/pictures/$reader.png" "file://$PWD/target/pictures/demo/reports/$reader/index.html"
+        cp "target/pictures/$reader.png" "docs/pictures/$reader.png"
+        # A picture in the repository stays below 200 kB: 64 colours are enough for a page of text and two inks.
+        if command -v pngquant > /dev/null; then
+            pngquant --force --strip --ext .png 64 "docs/pictures/$reader.png"
+        fi
+        size="$(stat --format %s "docs/pictures/$reader.png")"
+        echo "docs/pictures/$reader.png: $size bytes"
+        if [ "$size" -ge 200000 ]; then
+            echo "that is too much for the repository: install pngquant, and run this again" >&2
+            exit 1
+        fi
     done
-    cp target/pictures/owner.png docs/pictures/owner.png
+
+# The three reports of REPORTS (a folder that `fitcohort report` wrote) as PDF, beside their pages
+pdf REPORTS="demo-output/reports":
+    #!/usr/bin/env bash
+    set -euo pipefail
+    profile="$(mktemp -d)"
+    trap 'rm -rf "$profile"' EXIT
+    find "$(realpath "{{ REPORTS }}")" -mindepth 2 -name index.html | sort | while read -r page; do
+        {{ chromium }} --user-data-dir="$profile" --no-pdf-header-footer \
+            --print-to-pdf="$(dirname "$page")/report.pdf" "file://$page"
+    done
+
+# Every page of invented and odd cohorts in a real browser: console, network, widths, axe-core, keyboard, paper
+browser:
+    cargo build
+    tests/browser/run.sh target/debug/fitcohort
 
 # Compute the reference values again and compare; PYTHON has tests/reference/requirements.txt installed
 reference PYTHON="python3":

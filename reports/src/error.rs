@@ -21,6 +21,14 @@ pub enum ReportError {
         /// The system's answer.
         source: std::io::Error,
     },
+    /// A folder of reports, or a file in it, could not be read again to link the reports.
+    #[error("cannot read {}: {source}", path.display())]
+    Read {
+        /// The folder or file.
+        path: PathBuf,
+        /// The system's answer.
+        source: std::io::Error,
+    },
     /// The drawing backend failed. It draws into memory, so this is a fault of the program.
     #[error("cannot draw the figures for {}: {source}", path.display())]
     Drawing {

@@ -21,8 +21,10 @@ mod format;
 mod page;
 mod provenance;
 mod results;
+mod shelf;
 mod words;
 mod write;
 
 pub use error::ReportError;
+pub use shelf::{Shelf, arrange};
 pub use write::{Written, folder, write_report};

@@ -12,4 +12,5 @@ mod report {
     mod figures;
     mod owner;
     mod page;
+    mod shelf;
 }

@@ -57,11 +57,15 @@ pub(crate) fn run(
     let opened = Cohort::open(&cohort)?;
     let everything = report::Wanted {
         readers: &Reader::ALL,
-        quarter: None,
+        quarters: vec![(None, reports.clone())],
         clinician: None,
         letters: false,
     };
-    let reviews = report::write(&opened, &plan, &everything, &reports, console)?;
+    let reviews: Vec<Review> = report::write(&opened, &plan, &everything, console)?
+        .into_iter()
+        .map(|(_, review)| review)
+        .collect();
+    fitcohort_reports::arrange(&reports)?;
     let accounts = ingested.judgement.accounts.iter();
     let set_aside: u64 = accounts.map(|(_, account)| account.rows_set_aside).sum();
     let mut words = format!(

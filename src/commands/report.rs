@@ -1,6 +1,7 @@
 //! `report`: pages, figures, tables and numbers for each reader.
 
 use std::path::{Path, PathBuf};
+use std::str::FromStr;
 
 use clap::{Args, ValueEnum};
 use fitcohort_pipeline::plan::Plan;
@@ -42,9 +43,12 @@ Examples:
   fitcohort report cohort --out reports --clinician c-07       the page of one clinician
   fitcohort report cohort --out reports --letters              letters in place of clinicians' ids
   fitcohort report cohort --out reports --letters --clinician c-07
+  fitcohort report cohort --out reports --quarters 8
 
-Each reader gets a folder with index.html, figures, tables, results.json and provenance.json. The same cohort, plan and
-seed give the same bytes. `fitcohort query clinicians cohort` lists the ids of clinicians.
+Each reader gets a folder with index.html, figures, tables, results.json and provenance.json: reports/owner for the one
+quarter under review. With several quarters each gets a folder of its own, reports/2026-Q3/owner, and pages link to the
+quarter before and after. reports/index.html lists whatever reports stand there, of earlier runs too. The same cohort,
+plan and seed give the same bytes. `fitcohort query clinicians cohort` lists the ids of clinicians.
 
 Letters are dealt by chance, the same for one cohort and seed, anew with every delivery; which is whom is written nowhere.
 With --clinician the terminal, and nothing else, says the letter of that one.")]
@@ -64,9 +68,65 @@ pub(crate) struct Arguments {
     /// Letters A, B, … in place of clinicians' ids, in everything that is written
     #[arg(long)]
     pub(crate) letters: bool,
-    /// The quarter under review [default: the last one]
+    /// The quarter under review [default: the last one]; given several times, each gets a folder of its own
     #[arg(long, value_name = "2026-Q3")]
-    pub(crate) quarter: Option<Quarter>,
+    pub(crate) quarter: Vec<Quarter>,
+    /// The last N quarters with fittings, or all of them, each in a folder of its own
+    #[arg(long, value_name = "N|all", conflicts_with = "quarter")]
+    pub(crate) quarters: Option<Quarters>,
+}
+
+/// How many of the cohort's quarters.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Quarters {
+    /// Every one.
+    All,
+    /// So many of the last.
+    Last(usize),
+}
+
+impl FromStr for Quarters {
+    type Err = String;
+
+    fn from_str(text: &str) -> Result<Self, Self::Err> {
+        match (text, text.parse()) {
+            ("all", _) => Ok(Self::All),
+            (_, Ok(number)) if number > 0 => Ok(Self::Last(number)),
+            _ => Err("a whole number from 1, or all".to_owned()),
+        }
+    }
+}
+
+/// The quarters to report on, each with the folder that its reports go to.
+fn asked(
+    arguments: &Arguments,
+    cohort: &Cohort,
+) -> Result<Vec<(Option<Quarter>, PathBuf)>, Failure> {
+    let out = &arguments.out;
+    let mut quarters = match arguments.quarters {
+        None if arguments.quarter.len() < 2 => {
+            return Ok(vec![(arguments.quarter.first().copied(), out.clone())]);
+        }
+        None => arguments.quarter.clone(),
+        Some(wanted) => {
+            let stored = review::quarters(cohort);
+            let kept = match wanted {
+                Quarters::All => stored.len(),
+                Quarters::Last(number) => number.min(stored.len()),
+            };
+            stored.into_iter().rev().take(kept).collect()
+        }
+    };
+    if quarters.is_empty() {
+        return Err(Failure::usage(
+            "the cohort holds no fitting, so there is no quarter to report on",
+            "leave --quarters away for pages that say so, or ingest a delivery",
+        ));
+    }
+    quarters.sort_unstable();
+    quarters.dedup();
+    let folder = |quarter: Quarter| (Some(quarter), out.join(quarter.to_string()));
+    Ok(quarters.into_iter().map(folder).collect())
 }
 
 pub(crate) fn run(
@@ -89,24 +149,33 @@ pub(crate) fn run(
     let cohort = Cohort::open(&arguments.cohort)?;
     let wanted = Wanted {
         readers: &readers,
-        quarter: arguments.quarter,
+        quarters: asked(arguments, &cohort)?,
         clinician: arguments.clinician.as_deref(),
         letters: arguments.letters,
     };
-    let reviews = write(&cohort, &plan, &wanted, &arguments.out, console)?;
+    let reviews = write(&cohort, &plan, &wanted, console)?;
     let pages: Vec<String> = reviews
         .iter()
-        .map(|review| page(&arguments.out, review).display().to_string())
+        .map(|(folder, review)| page(folder, review).display().to_string())
         .collect();
     let mut words = pages
         .iter()
         .map(|page| format!("wrote {page}\n"))
         .collect::<String>();
-    let mut json = serde_json::json!({ "pages": pages });
+    let shelf = fitcohort_reports::arrange(&arguments.out)?;
+    let index = shelf.index.map(|path| path.display().to_string());
+    words.push_str(&match &index {
+        Some(index) => format!("wrote {index}, which lists them\n"),
+        None => format!(
+            "no list of reports: {} was not made by fitcohort, so it is left as it is\n",
+            arguments.out.join("index.html").display()
+        ),
+    });
+    let mut json = serde_json::json!({ "pages": pages, "index": index });
     // The one place that says whom a letter stands for: to the one who asked, on the terminal.
     let letter = reviews
         .iter()
-        .find_map(|review| review.context.clinician.as_deref())
+        .find_map(|(_, review)| review.context.clinician.as_deref())
         .filter(|_| arguments.letters);
     if let (Some(letter), Some(id)) = (letter, &arguments.clinician) {
         words.push_str(&format!("{id} is clinician {letter}\n"));
@@ -121,8 +190,8 @@ pub(crate) fn run(
 pub(crate) struct Wanted<'a> {
     /// For whom.
     pub(crate) readers: &'a [Reader],
-    /// The quarter under review; the last one where none is given.
-    pub(crate) quarter: Option<Quarter>,
+    /// The quarters under review, the last one where none is named, each with the folder that its reports go to.
+    pub(crate) quarters: Vec<(Option<Quarter>, PathBuf)>,
     /// The clinician whose page it is to be.
     pub(crate) clinician: Option<&'a str>,
     /// Letters in place of clinicians' ids.
@@ -135,29 +204,32 @@ pub(crate) fn page(out: &Path, review: &Review) -> PathBuf {
         .join("index.html")
 }
 
-/// Gathers and writes reports, with a bar.
+/// Gathers and writes the reports of some quarters, each with its folder, with a bar. Nothing is written before all are
+/// gathered, so that a quarter that is not there leaves no half of a set.
 pub(crate) fn write(
     cohort: &Cohort,
     plan: &Plan,
     wanted: &Wanted<'_>,
-    out: &Path,
     console: &Console,
-) -> Result<Vec<Review>, Failure> {
-    let bar = console.bar("reporting", wanted.readers.len() as u64 + 1);
-    let reviews = review::gather(&ReviewRequest {
-        cohort,
-        plan,
-        readers: wanted.readers,
-        quarter: wanted.quarter,
-        clinician: wanted.clinician,
-        letters: wanted.letters,
-        version: env!("CARGO_PKG_VERSION"),
-    })?;
-    bar.inc(1);
-    for review in &reviews {
-        fitcohort_reports::write_report(review, &out.join(fitcohort_reports::folder(review)))?;
+) -> Result<Vec<(PathBuf, Review)>, Failure> {
+    let bar = console.bar("reporting", wanted.quarters.len() as u64 + 1);
+    let mut all = Vec::new();
+    for (quarter, folder) in &wanted.quarters {
+        let reviews = review::gather(&ReviewRequest {
+            cohort,
+            plan,
+            readers: wanted.readers,
+            quarter: *quarter,
+            clinician: wanted.clinician,
+            letters: wanted.letters,
+            version: env!("CARGO_PKG_VERSION"),
+        })?;
+        all.extend(reviews.into_iter().map(|review| (folder.clone(), review)));
         bar.inc(1);
     }
+    for (folder, review) in &all {
+        fitcohort_reports::write_report(review, &folder.join(fitcohort_reports::folder(review)))?;
+    }
     bar.finish_and_clear();
-    Ok(reviews)
+    Ok(all)
 }

@@ -22,6 +22,7 @@ mod fuzz_corpus;
 mod identity;
 mod large_deliveries;
 mod numbers;
+mod odd_cohorts;
 mod one_clinician;
 mod own_child;
 mod owner_numbers;

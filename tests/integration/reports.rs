@@ -101,3 +101,98 @@ fn one_reader_and_one_quarter_can_be_asked_for() {
     assert_eq!(run.code, 2, "{}", run.shown());
     assert!(run.stderr.contains("2024-Q4 to 2026-Q3"), "{}", run.shown());
 }
+
+#[test]
+fn several_quarters_stand_side_by_side_under_an_index() {
+    let workspace = Workspace::invented(120, 2);
+    let owner = ["report", "c", "--out", "r", "--reader", "owner"];
+    let with = |more: &[&str]| workspace.ok(&[&owner[..], more].concat());
+    let read = |name: &str| std::fs::read_to_string(workspace.path(name)).unwrap();
+    let run = with(&["--quarters", "2"]);
+    assert!(run.stdout.contains("r/index.html"), "{}", run.shown());
+    let last = read("r/2026-Q3/owner/index.html");
+    assert!(last.contains("rel=\"prev\"") && !last.contains("rel=\"next\""));
+    assert!(
+        read("r/2026-Q2/owner/index.html")
+            .contains("href=\"../../2026-Q3/owner/index.html\" rel=\"next\"")
+    );
+    assert!(!workspace.path("r/owner").exists());
+
+    // Named one by one, in any order and twice over, they are the same; earlier ones stay and are linked.
+    with(&[
+        "--quarter",
+        "2026-Q1",
+        "--quarter",
+        "2025-Q4",
+        "--quarter",
+        "2026-Q1",
+    ]);
+    let index = read("r/index.html");
+    for quarter in ["2025-Q4", "2026-Q1", "2026-Q2", "2026-Q3"] {
+        let link = format!("href=\"{quarter}/owner/index.html\"");
+        assert_eq!(index.matches(&link).count(), 1, "{quarter}");
+    }
+    assert!(
+        read("r/2026-Q2/owner/index.html")
+            .contains("href=\"../../2026-Q1/owner/index.html\" rel=\"prev\"")
+    );
+
+    // All at once, or step by step: the same bytes for those that are there.
+    workspace.ok(&[
+        "report",
+        "c",
+        "--out",
+        "s",
+        "--reader",
+        "owner",
+        "--quarters",
+        "4",
+    ]);
+    assert!(files_below(&workspace.path("r")) == files_below(&workspace.path("s")));
+
+    // A quarter that is not there leaves nothing half made; so do options that contradict each other.
+    for arguments in [
+        &["--out", "t", "--quarter", "2026-Q1", "--quarter", "2031-Q1"][..],
+        &["--out", "t", "--quarter", "2026-Q1", "--quarters", "2"],
+        &["--out", "t", "--quarters", "0"],
+    ] {
+        let run = workspace.run(&[&["report", "c"], arguments].concat());
+        assert_eq!(run.code, 2, "{}", run.shown());
+        assert!(!workspace.path("t").exists(), "{}", run.shown());
+    }
+}
+
+#[test]
+fn cohorts_that_keep_years_have_a_report_a_year() {
+    let workspace = Workspace::invented(120, 2);
+    workspace.ok(&["ingest", "d", "--into", "years", "--year-only"]);
+    workspace.ok(&[
+        "report",
+        "years",
+        "--out",
+        "r",
+        "--reader",
+        "owner",
+        "--quarters",
+        "all",
+    ]);
+    let index = std::fs::read_to_string(workspace.path("r/index.html")).unwrap();
+    for year in ["2024", "2025", "2026"] {
+        assert!(
+            index.contains(&format!(
+                "href=\"{year}/owner/index.html\">Year review {year}"
+            )),
+            "{index}"
+        );
+    }
+}
+
+#[test]
+fn an_index_that_is_not_ours_is_left_alone() {
+    let workspace = Workspace::invented(40, 2);
+    workspace.write("r/index.html", "somebody's own page");
+    let run = workspace.ok(&["report", "c", "--out", "r", "--reader", "owner"]);
+    assert!(run.stdout.contains("left as it is"), "{}", run.shown());
+    let index = std::fs::read_to_string(workspace.path("r/index.html")).unwrap();
+    assert_eq!(index, "somebody's own page");
+}

@@ -135,8 +135,9 @@ fn clinicians(analysis: &mut Analysis<'_>) -> Result<Vec<String>, QueryError> {
         .collect())
 }
 
-/// The quarters that hold a fitting, in time.
-fn quarters(cohort: &Cohort) -> Vec<Quarter> {
+/// The quarters that hold a fitting (years, where dates are kept to the year), in time, each once.
+#[must_use]
+pub fn quarters(cohort: &Cohort) -> Vec<Quarter> {
     let mut quarters: Vec<Quarter> = cohort
         .parts(StoreTable::Fittings)
         .filter_map(|(_, part)| Quarter::from_str(&part.quarter).ok())

@@ -17,7 +17,7 @@ mod trainer;
 
 use std::collections::BTreeMap;
 
-pub use gather::{ReviewRequest, gather};
+pub use gather::{ReviewRequest, gather, quarters};
 
 use crate::table::Table;
 

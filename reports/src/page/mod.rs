@@ -1,4 +1,4 @@
-//! The page of a reader: one file, no script, nothing from the network.
+//! The page of a reader: one file, read without its script, nothing from the network.
 
 mod cautions;
 mod clinician;
@@ -10,88 +10,79 @@ mod owner_first;
 mod owner_recheck;
 mod quality;
 mod researcher;
+pub(crate) mod shell;
 mod tables;
 mod trainer;
 
 use fitcohort_queries::review::{Reader, Review};
-use maud::{DOCTYPE, Markup, PreEscaped, html};
+use maud::{Markup, PreEscaped, html};
 
 use crate::drawing::sheet::Figure;
 use crate::drawing::theme;
 use crate::words;
 
-const STYLE: &str = include_str!("style.css");
 /// What only the owner's page needs, after the style of all.
 const OWNER_STYLE: &str = include_str!("owner.css");
-/// Nothing may be loaded; only the style in the page itself counts.
-const POLICY: &str =
-    "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'";
+/// Between these two the folder that several reports stand in writes its links to the others; see `shelf`.
+pub(crate) const LINKS: [&str; 2] = ["<!--other reports-->", "<!--end of other reports-->"];
 
 /// The whole page.
 pub(crate) fn page(review: &Review, figures: &[Figure]) -> String {
     let title = title(review);
-    let style = format!(
-        ":root{{color-scheme:light dark;{}}}\n@media screen and (prefers-color-scheme:dark){{:root{{{}}}}}\n{STYLE}",
-        theme::variables(false),
-        theme::variables(true)
+    let context = &review.context;
+    let foot = format!(
+        "{title}. fitcohort {}, snapshot {}",
+        context.version, context.snapshot
     );
-    let own_style = match review.reader {
-        Reader::Owner => OWNER_STYLE,
-        Reader::Researcher | Reader::Trainer => "",
-    };
     let all: Vec<&Figure> = figures.iter().collect();
     let opening = opening(review, &title);
     let contents = contents_list(review);
-    html! {
-        (DOCTYPE)
-        html lang="en" {
-            head {
-                meta charset="utf-8";
-                meta http-equiv="Content-Security-Policy" content=(POLICY);
-                meta name="viewport" content="width=device-width, initial-scale=1";
-                title { (title) }
-                style { (PreEscaped(style)) (PreEscaped(own_style)) }
-            }
-            body {
-                a.skip href="#main" { "Skip to the numbers" }
-                // The owner's first page is whole, title and all, so that it fills one sheet.
-                @if review.reader != Reader::Owner {
-                    (opening)
-                    (contents)
-                }
-                main #main {
-                    @match review.reader {
-                        Reader::Owner => {
-                            (owner::body(review, figures, &opening, &contents))
-                            (tables::section(review))
-                        },
-                        Reader::Researcher => {
-                            (headline::section(review))
-                            (figures_section(&all))
-                            (tables::section(review))
-                        },
-                        Reader::Trainer if review.context.clinician.is_some() => {
-                            (clinician::opening(review))
-                            @if !clinician::is_empty(review) {
-                                (figures_section(&all))
-                                (tables::section(review))
-                            }
-                        },
-                        Reader::Trainer => {
-                            (headline::section(review))
-                            (trainer::opening(review))
-                            (figures_section(&all))
-                            (tables::section(review))
-                        },
-                    }
-                    (quality::section(review))
-                    (cautions::section(review))
-                }
-                footer { (foot(review)) }
-            }
+    let body = html! {
+        a.skip href="#main" { "Skip to the numbers" }
+        // The owner's first page is whole, title and all, so that it fills one sheet.
+        @if review.reader != Reader::Owner {
+            (opening)
+            (contents)
         }
+        main #main tabindex="-1" {
+            @match review.reader {
+                Reader::Owner => {
+                    (owner::body(review, figures, &opening, &contents))
+                    (tables::section(review))
+                },
+                Reader::Researcher => {
+                    (headline::section(review))
+                    (figures_section(&all))
+                    (tables::section(review))
+                },
+                Reader::Trainer if review.context.clinician.is_some() => {
+                    (clinician::opening(review))
+                    @if !clinician::is_empty(review) {
+                        (figures_section(&all))
+                        (tables::section(review))
+                    }
+                },
+                Reader::Trainer => {
+                    (headline::section(review))
+                    (trainer::opening(review))
+                    (figures_section(&all))
+                    (tables::section(review))
+                },
+            }
+            (quality::section(review))
+            (cautions::section(review))
+        }
+        footer { (foot_section(review)) }
+    };
+    shell::document(&title, style(review.reader), &foot, &body)
+}
+
+/// The style that only one reader's page has.
+fn style(reader: Reader) -> &'static str {
+    match reader {
+        Reader::Owner => OWNER_STYLE,
+        Reader::Researcher | Reader::Trainer => "",
     }
-    .into_string()
 }
 
 /// Title, span and banner.
@@ -111,7 +102,8 @@ fn opening(review: &Review, title: &str) -> Markup {
 
 fn contents_list(review: &Review) -> Markup {
     html! {
-        nav aria-label="Contents" {
+        @for mark in LINKS { (PreEscaped(mark)) }
+        nav.contents aria-label="Contents" {
             ul {
                 @for (id, name) in contents(review) {
                     li { a href=(format!("#{id}")) { (name) } }
@@ -208,7 +200,7 @@ fn figure_box(figure: &Figure) -> Markup {
     html! {
         figure id=(figure.key) {
             // A drawing keeps a legible size; where the screen is narrower, it scrolls alone.
-            div.drawing tabindex="0" role="region" aria-label=(words::of_figure(figure.key)) {
+            div.drawing tabindex="0" role="region" aria-label=(format!("Figure: {}", words::of_figure(figure.key))) {
                 (PreEscaped(theme::with_variables(&figure.svg)))
             }
             figcaption {
@@ -218,7 +210,7 @@ fn figure_box(figure: &Figure) -> Markup {
     }
 }
 
-fn foot(review: &Review) -> Markup {
+fn foot_section(review: &Review) -> Markup {
     let context = &review.context;
     html! {
         p {

@@ -140,7 +140,7 @@ fn how(table: &Table) -> Markup {
 /// One table in a container of its own, so that a narrow screen scrolls only the table.
 pub(super) fn grid(key: &str, table: &Table) -> Markup {
     html! {
-        div.wide tabindex="0" role="region" aria-label=(words::of_table(key)) {
+        div.wide tabindex="0" role="region" aria-label=(format!("Table: {}", words::of_table(key))) {
             table {
                 caption { (words::of_table(key)) }
                 thead {
@@ -155,8 +155,13 @@ pub(super) fn grid(key: &str, table: &Table) -> Markup {
                 tbody {
                     @for row in 0..table.rows().min(ROWS) {
                         tr {
-                            @for column in &table.columns {
-                                td.number[is_number(&column.values)] { (number(key, table, row, &column.name)) }
+                            @for (place, column) in table.columns.iter().enumerate() {
+                                // The first column names the row, where it is a name at all.
+                                @if place == 0 && matches!(column.values, Values::Text(_)) {
+                                    th scope="row" { (number(key, table, row, &column.name)) }
+                                } @else {
+                                    td.number[is_number(&column.values)] { (number(key, table, row, &column.name)) }
+                                }
                             }
                         }
                     }

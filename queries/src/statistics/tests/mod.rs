@@ -8,8 +8,8 @@
 
 mod categorical;
 mod charts;
-mod decomposition;
 mod clustering;
+mod decomposition;
 mod missing;
 mod mixed;
 mod not_estimable;
