@@ -7,7 +7,7 @@ use fitcohort_queries::table::{Table, Values};
 use serde_json::{Map, Value, json};
 
 /// Columns that name a row rather than measure something, in the order of the key.
-const NAMES: [&str; 24] = [
+const NAMES: [&str; 25] = [
     "measure",
     "component",
     "criterion",
@@ -27,6 +27,7 @@ const NAMES: [&str; 24] = [
     "medical_referral",
     "clinic_id",
     "clinician_id",
+    "mark",
     "fitting_id",
     "score",
     "frequency_hz",
