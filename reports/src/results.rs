@@ -11,7 +11,7 @@ use serde_json::{Map, Value, json};
 pub(crate) const CONTEXT: &str = "context";
 
 /// Columns that name a row rather than measure something, in the order of the key.
-const NAMES: [&str; 30] = [
+const NAMES: [&str; 31] = [
     "measure",
     "component",
     "criterion",
@@ -35,6 +35,7 @@ const NAMES: [&str; 30] = [
     "medical_referral",
     "clinic_id",
     "clinician_id",
+    "mark",
     "fitting_id",
     "reason",
     "score",

@@ -27,6 +27,8 @@ struct Strip {
     interval: Option<(f64, f64)>,
     shrunken: Option<f64>,
     signal: Signal,
+    /// Whether there are limits that it could lie beyond.
+    has_limits: bool,
     /// What stands at the right: value, interval and n.
     text: String,
     others: Vec<f64>,
@@ -201,6 +203,7 @@ fn strip(review: &Review, measure: &str) -> Option<Strip> {
         interval: real("lo").zip(real("hi")),
         shrunken: real("shrunken"),
         signal,
+        has_limits: own.text_at("signal", row).is_some(),
         text,
         others: (0..distribution.rows())
             .filter_map(|row| distribution.real_at("value", row))
@@ -288,7 +291,7 @@ fn beyond(panels: &[Panel], what: [&str; 2]) -> String {
         panels
             .iter()
             .flat_map(|panel| &panel.strips)
-            .filter(|strip| strip.value.is_some())
+            .filter(|strip| strip.value.is_some() && strip.has_limits)
     };
     let (all, outside) = (
         known().count(),
@@ -296,7 +299,14 @@ fn beyond(panels: &[Panel], what: [&str; 2]) -> String {
     );
     let limits = "the 99.8 % limits for a clinician with so many fittings";
     match (all, outside) {
-        (1, 0) => format!("The one {} that can be shown lies inside {limits}", what[0]),
+        (0, _) => format!(
+            "This clinician's {}, without limits to hold them against",
+            what[1]
+        ),
+        (1, 0) => format!(
+            "The one {} with limits lies inside them, the 99.8 % limits for a clinician with so many fittings",
+            what[0]
+        ),
         (_, 0) => format!("None of {all} {} lies beyond {limits}", what[1]),
         (_, 1) => format!(
             "1 of {all} {} lies beyond {limits}: worth a look together",

@@ -182,9 +182,12 @@ fn limits(review: &Review) -> Markup {
         .filter_map(|row| table.text_at("measure", row))
         .map(words::of_value)
         .collect();
+    let has_limits = (0..table.rows()).any(|row| table.text_at("signal", row).is_some());
     html! {
-        @if outside.is_empty() {
-            "No measure lies beyond the 99.8\u{202f}% limits for a clinician with so many fittings, or the limits cannot be estimated. That is no proof that all is well."
+        @if !has_limits {
+            "There are no limits to hold these numbers against: that takes other clinicians with enough fittings."
+        } @else if outside.is_empty() {
+            "No measure lies beyond the 99.8\u{202f}% limits for a clinician with so many fittings. That is no proof that all is well."
         } @else {
             "Beyond the 99.8\u{202f}% limits for a clinician with so many fittings: " (outside.join(", "))
             ". That is more than chance as a rule gives, and says nothing about its cause; the limits take no account of who was fitted."

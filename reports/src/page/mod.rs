@@ -117,7 +117,12 @@ fn title(review: &Review) -> String {
     let quarter = review.context.quarter.as_deref().unwrap_or("no quarter");
     if let Some(clinician) = &review.context.clinician {
         let clinician = crate::drawing::text::clean(clinician);
-        return format!("Clinician {clinician}, up to {quarter}: a page to look at together");
+        let word = if review.context.letters {
+            "Clinician "
+        } else {
+            ""
+        };
+        return format!("{word}{clinician}, up to {quarter}: a page to look at together");
     }
     match review.reader {
         Reader::Owner if review.context.year_only => format!("Year review, {quarter}"),

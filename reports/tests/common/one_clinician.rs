@@ -79,6 +79,12 @@ pub(crate) fn tables(shape: Shape, tables: &mut BTreeMap<String, Table>) {
         "distribution".into(),
         Table::new("distribution")
             .text("measure", names(shown))
+            .integer(
+                "mark",
+                (0..13 * shown)
+                    .map(|row| Some((row % shown + 1) as i64))
+                    .collect(),
+            )
             .integer("n_others", vec![Some(others as i64); 13 * shown])
             .real("value", values),
     );

@@ -322,7 +322,7 @@ fn the_page_of_one_clinician_invites_and_says_what_it_rests_on() {
     let html = page(&of_clinician(MEDIUM));
     let text = text(&html);
     for words in [
-        "Clinician clinician-003, up to 2026-Q3: a page to look at together",
+        "clinician-003, up to 2026-Q3: a page to look at together",
         "This page is an invitation",
         "It is no assessment of a person",
         "It rests on 612 fittings from 2023-Q4 to 2026-Q3",

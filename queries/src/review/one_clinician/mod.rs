@@ -243,7 +243,12 @@ fn own(compared: &[Compared], clinician: &str) -> Table {
         ],
     );
     for measure in compared {
-        let value = measure.of.get(clinician).cloned().unwrap_or_default();
+        let mut value = measure.of.get(clinician).cloned().unwrap_or_default();
+        if measure.of.keys().all(|id| id == clinician) {
+            // Limits made of one's own fittings alone compare with nobody.
+            value.limits = [None; 2];
+            value.signal = None;
+        }
         let [shrunken, shrunken_lo, shrunken_hi] = value.shrunken;
         let [limit_low, limit_high] = value.limits;
         out.row(
@@ -312,7 +317,7 @@ fn practice(compared: &[Compared], clinician: &str, minimum: u64) -> Table {
     out.build()
 }
 
-/// The values of the other clinicians, unnamed: measure × clinician. Each row says how many there are, so that few are
+/// The values of the other clinicians, unnamed: measure × mark, counted from the lowest value. Each row says how many there are, so that few are
 /// withheld.
 fn distribution(compared: &[Compared], clinician: &str, minimum: u64) -> Table {
     let mut out = Builder::new(
@@ -320,16 +325,22 @@ fn distribution(compared: &[Compared], clinician: &str, minimum: u64) -> Table {
         &[],
         &[
             ("measure", Kind::Text),
+            ("mark", Kind::Integer),
             ("n_others", Kind::Integer),
             ("value", Kind::Real),
         ],
     );
     for measure in compared {
         let values = others(measure, clinician, minimum);
-        for value in &values {
+        for (place, value) in values.iter().enumerate() {
             out.row(
                 &[],
-                vec![measure.name.into(), values.len().into(), (*value).into()],
+                vec![
+                    measure.name.into(),
+                    (place + 1).into(),
+                    values.len().into(),
+                    (*value).into(),
+                ],
             );
         }
     }
