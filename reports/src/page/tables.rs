@@ -13,6 +13,8 @@ use crate::write::file_name;
 const ROWS: usize = 40;
 /// Up to so many rows a table is open from the start.
 const OPEN: usize = 12;
+/// A text of more characters is a sentence rather than a name.
+const SENTENCE: usize = 32;
 /// Shown in a section of their own, or only drawn.
 const ELSEWHERE: [&str; 10] = [
     "quality",
@@ -139,6 +141,7 @@ fn how(table: &Table) -> Markup {
 
 /// One table in a container of its own, so that a narrow screen scrolls only the table.
 pub(super) fn grid(key: &str, table: &Table) -> Markup {
+    let long = sentences(table);
     html! {
         div.wide tabindex="0" role="region" aria-label=(format!("Table: {}", words::of_table(key))) {
             table {
@@ -160,7 +163,9 @@ pub(super) fn grid(key: &str, table: &Table) -> Markup {
                                 @if place == 0 && matches!(column.values, Values::Text(_)) {
                                     th scope="row" { (number(key, table, row, &column.name)) }
                                 } @else {
-                                    td.number[is_number(&column.values)] { (number(key, table, row, &column.name)) }
+                                    td.number[is_number(&column.values)].words[long.contains(&column.name.as_str())] {
+                                        (number(key, table, row, &column.name))
+                                    }
                                 }
                             }
                         }
@@ -169,6 +174,19 @@ pub(super) fn grid(key: &str, table: &Table) -> Markup {
             }
         }
     }
+}
+
+/// The columns that hold sentences: they get room, where numbers beside them would squeeze them to a word a line.
+fn sentences(table: &Table) -> Vec<&str> {
+    let columns = table.columns.iter();
+    let long = columns.filter(|column| {
+        (0..table.rows().min(ROWS)).any(|row| {
+            table
+                .text_at(&column.name, row)
+                .is_some_and(|text| text.chars().count() > SENTENCE)
+        })
+    });
+    long.map(|column| column.name.as_str()).collect()
 }
 
 fn is_number(values: &Values) -> bool {
