@@ -23,6 +23,10 @@ pub(crate) enum Unit {
     Probability,
     /// A count held as a real number.
     Count,
+    /// Years.
+    Years,
+    /// How many units a ratio is told for.
+    Step,
 }
 
 impl Unit {
@@ -33,6 +37,7 @@ impl Unit {
             "dB" => Self::Decibel,
             "count" => Self::Count,
             "score" => Self::Score,
+            "years" => Self::Years,
             _ => Self::Coefficient,
         }
     }
@@ -56,6 +61,8 @@ pub(crate) fn write(value: f64, unit: Unit, n: Option<i64>) -> String {
         Unit::ShareSquared => format!("{}\u{202f}share²", format::significant(value, 3)),
         Unit::Probability => format::p_value(value),
         Unit::Count => format::fixed(value, 0),
+        Unit::Years => format::fixed(value, 1),
+        Unit::Step => format::plain(value),
     }
 }
 
@@ -64,6 +71,13 @@ pub(crate) fn records(table: &Table, column: &str, row: usize) -> Option<i64> {
     // Where curves are incomplete, shares within rest on fewer fittings than levels.
     if column.starts_with("within_")
         && let Some(n) = table.integer_at("n_within", row)
+    {
+        return Some(n);
+    }
+    // Of those who answered, or did not, that number counts.
+    if let Some(n) = column
+        .strip_prefix("missing_")
+        .and_then(|whom| table.integer_at(&format!("n_{whom}"), row))
     {
         return Some(n);
     }
@@ -87,6 +101,10 @@ fn unit(key: &str, column: &str, table: &Table, row: usize) -> Unit {
         ("headline", _) => Unit::named(table.text_at("unit", row).unwrap_or("")),
         (_, "p" | "p_holm" | "odds_ratio_p" | "trend_p") => Unit::Probability,
         (_, "odds_ratio" | "odds_ratio_lo" | "odds_ratio_hi") => Unit::Coefficient,
+        ("model", "step") => Unit::Step,
+        ("table_one", "difference") => Unit::Coefficient,
+        ("table_one" | "thirds", _) => Unit::named(table.text_at("unit", row).unwrap_or("")),
+        ("missing", _) => Unit::Share,
         ("weights", "smallest_probability") | ("satisfied", _) => Unit::Share,
         ("weights", "effective") => Unit::Count,
         ("curve", "fit" | "lo" | "hi") => Unit::Score,
@@ -96,6 +114,7 @@ fn unit(key: &str, column: &str, table: &Table, row: usize) -> Unit {
             | "intervals"
             | "model"
             | "proportionality"
+            | "sensitivity"
             | "weights",
             _,
         ) => Unit::Coefficient,

@@ -7,12 +7,20 @@ use fitcohort_queries::table::{Table, Values};
 use serde_json::{Map, Value, json};
 
 /// Columns that name a row rather than measure something, in the order of the key.
-const NAMES: [&str; 24] = [
+const NAMES: [&str; 32] = [
     "measure",
     "component",
     "criterion",
     "table_name",
     "step",
+    "analysis",
+    "model",
+    "term",
+    "variable",
+    "level",
+    "third",
+    "treatment",
+    "at",
     "exposure",
     "method",
     "weighted",
@@ -70,6 +78,11 @@ pub(crate) fn row_name(key: &str, table: &Table, row: usize) -> String {
             Value::String(text) => out.push_str(&text),
             other => out.push_str(&other.to_string()),
         }
+    }
+    // Two intervals of one method differ in how they were made.
+    if key == "intervals" {
+        out.push('/');
+        out.push_str(table.text_at("interval", row).unwrap_or("-"));
     }
     // The grid of the funnel is keyed by its n.
     if key == "funnel"

@@ -11,4 +11,5 @@ mod report {
     mod boxes;
     mod figures;
     mod page;
+    mod study;
 }

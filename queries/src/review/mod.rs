@@ -6,7 +6,7 @@ mod gather;
 mod headline;
 mod owner;
 mod researcher;
-mod study_tables;
+mod study_report;
 mod trainer;
 
 use std::collections::BTreeMap;

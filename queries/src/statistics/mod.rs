@@ -8,6 +8,7 @@
 //!
 //! | module | what it answers |
 //! |---|---|
+//! | [`balance`] | standardised differences of a characteristic between two groups |
 //! | [`description`] | quantiles, mean, standard deviation, interval of a mean |
 //! | [`proportion`] | intervals of a proportion and of a difference |
 //! | [`rank`] | Spearman's rho, Kendall's tau-b, their intervals and approximate p-values |
@@ -34,6 +35,7 @@
 //! | [`random`] | named, counter-based random streams |
 
 pub mod analysis_of_variance;
+pub mod balance;
 pub mod categorical;
 pub mod control_chart;
 pub mod description;

@@ -8,9 +8,12 @@ mod deviation;
 mod dose_response;
 mod first_final;
 mod flow;
+mod forest;
 mod funnel;
+mod models;
 mod referrals;
 mod response;
+mod sensitivity;
 mod shrunken;
 mod signature;
 mod spread;
@@ -92,6 +95,8 @@ pub(crate) fn figures(review: &Review) -> Result<Vec<Figure>, std::io::Error> {
             association::figure,
             dose_response::figure,
             by_answer::figure,
+            models::figure,
+            sensitivity::figure,
             flow::figure,
             response::figure,
         ],

@@ -24,8 +24,12 @@ const POLICY: &str =
 /// The whole page.
 pub(crate) fn page(review: &Review, figures: &[Figure]) -> String {
     let title = title(review);
+    let of_reader = match review.reader {
+        Reader::Researcher => researcher::STYLE,
+        Reader::Owner | Reader::Trainer => "",
+    };
     let style = format!(
-        ":root{{color-scheme:light dark;{}}}\n@media screen and (prefers-color-scheme:dark){{:root{{{}}}}}\n{STYLE}",
+        ":root{{color-scheme:light dark;{}}}\n@media screen and (prefers-color-scheme:dark){{:root{{{}}}}}\n{STYLE}{of_reader}",
         theme::variables(false),
         theme::variables(true)
     );
@@ -58,16 +62,20 @@ pub(crate) fn page(review: &Review, figures: &[Figure]) -> String {
                     }
                 }
                 main #main {
-                    (headline::section(review))
-                    @match review.reader {
-                        Reader::Owner => (owner::opening(review)),
-                        Reader::Researcher => {},
-                        Reader::Trainer => (trainer::opening(review)),
+                    @if review.reader == Reader::Researcher {
+                        (researcher::sections(review, figures))
+                    } @else {
+                        (headline::section(review))
+                        @match review.reader {
+                            Reader::Owner => (owner::opening(review)),
+                            Reader::Researcher => {},
+                            Reader::Trainer => (trainer::opening(review)),
+                        }
+                        (figures_section(figures))
+                        (tables::section(review))
+                        (quality::section(review))
+                        (cautions::section(review))
                     }
-                    (figures_section(figures))
-                    (tables::section(review))
-                    (quality::section(review))
-                    (cautions::section(review))
                 }
                 footer { (foot(review)) }
             }
@@ -106,22 +114,17 @@ fn subtitle(review: &Review) -> String {
 fn contents(review: &Review) -> Vec<(&'static str, &'static str)> {
     let opening = match review.reader {
         Reader::Owner => ("look", "Where to look"),
-        Reader::Researcher => ("primary", "Primary analysis"),
+        Reader::Researcher => return researcher::CONTENTS.to_vec(),
         Reader::Trainer => ("variance", "How much goes with the clinician"),
     };
-    let mut out = vec![
+    vec![
         ("numbers", "Numbers"),
         opening,
         ("figures", "Figures"),
         ("tables", "Tables"),
         ("quality", "Data quality"),
         ("cautions", "How far this goes"),
-    ];
-    if review.reader == Reader::Researcher {
-        // The primary analysis comes before everything else.
-        out.swap(0, 1);
-    }
-    out
+    ]
 }
 
 fn figures_section(figures: &[Figure]) -> Markup {

@@ -10,6 +10,7 @@
 mod clinicians;
 mod practice;
 mod study;
+mod study_report;
 
 use fitcohort_queries::review::{Context, InputHash, Reader, Review};
 use fitcohort_queries::table::Table;
@@ -176,7 +177,10 @@ pub(crate) fn review(reader: Reader, shape: Shape) -> Review {
     tables.insert("tolerance".into(), tolerance());
     match reader {
         Reader::Owner => practice::tables(shape, &mut tables),
-        Reader::Researcher => study::tables(shape, &mut tables),
+        Reader::Researcher => {
+            study::tables(shape, &mut tables);
+            study_report::tables(shape, &mut tables);
+        }
         Reader::Trainer => clinicians::tables(shape, &mut tables),
     }
     Review {
