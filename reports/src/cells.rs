@@ -149,8 +149,12 @@ pub(crate) fn cell(key: &str, table: &Table, column: &str, row: usize) -> (Strin
     };
     match &found.values {
         Values::Text(_) => {
+            let word = match column {
+                "variable" => words::of_variable,
+                _ => words::of_value,
+            };
             let text = table.text_at(column, row);
-            (text.map_or("–", words::of_value).to_owned(), false)
+            (text.map_or("–", word).to_owned(), false)
         }
         Values::Flag(_) => {
             let flag = table.flag_at(column, row);

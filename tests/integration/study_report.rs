@@ -375,3 +375,52 @@ fn small_cells_of_table_one_cannot_be_got_back() {
     );
     assert!(of_variable.values().any(|(_, withheld)| *withheld == 0));
 }
+
+/// An odds ratio is the exponential of the log odds of its step; the rows that are split or weighted are those of the
+/// associations.
+#[test]
+fn odds_ratios_are_told_for_the_step_that_stands_beside_them() {
+    let delivery = reported("minimum_cell = 1\n");
+    let model = table(&delivery, "model");
+    for row in 0..model.rows.len() {
+        if model.get(row, "estimate").is_empty() {
+            assert!(
+                model.get(row, "how").starts_with("not estimable"),
+                "{model:#?}"
+            );
+            continue;
+        }
+        let step = model.real(row, "step");
+        for (ratio, coefficient) in [
+            ("odds_ratio", "estimate"),
+            ("odds_ratio_lo", "lo"),
+            ("odds_ratio_hi", "hi"),
+        ] {
+            let expected = (step * model.real(row, coefficient)).exp();
+            close(model.real(row, ratio), expected, ratio);
+        }
+    }
+    let step =
+        |term: &str| model.real(model.find(&[("model", "adjusted"), ("term", term)]), "step");
+    assert_eq!(["rms", "age_years", "pta4"].map(step), [1.0, 10.0, 10.0]);
+    let association = table(&delivery, "association");
+    for (of_model, of_association) in [
+        (
+            [("model", "split"), ("term", "ordinal_within")],
+            [("method", "ordinal_within"), ("weighted", "false")],
+        ),
+        (
+            [("model", "weighted"), ("term", "rms")],
+            [("method", "ordinal"), ("weighted", "true")],
+        ),
+    ] {
+        let (one, other) = (model.find(&of_model), association.find(&of_association));
+        for column in ["n", "estimate", "lo", "hi", "p"] {
+            close(
+                model.real(one, column),
+                association.real(other, column),
+                column,
+            );
+        }
+    }
+}

@@ -164,7 +164,7 @@ impl Scale {
             octaves: true,
             ticks: steps
                 .iter()
-                .filter(|step| (lo..=hi).contains(step))
+                .filter(|step| (lo..=hi).contains(*step))
                 .map(|step| Tick {
                     value: *step,
                     label: Some(format::plain(*step)),

@@ -223,6 +223,10 @@ fn join_rare(mut levels: Vec<Level>, minimum: u64) -> Vec<Level> {
 fn of_label(variable: &str, levels: Vec<Level>, minimum: u64) -> Vec<Line> {
     let known: Thirds<u64> =
         std::array::from_fn(|third| levels.iter().filter_map(|(_, n)| n.get(third)).sum());
+    // What is known of nobody is told by the table of missing values.
+    if known == [0; 3] {
+        return Vec::new();
+    }
     let levels = join_rare(levels, minimum);
     let mut out = Vec::new();
     if levels.len() > 2 {
