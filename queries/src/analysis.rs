@@ -5,7 +5,7 @@ use fitcohort_pipeline::store::schema::GROUP_COLUMNS;
 use fitcohort_pipeline::store::{Cohort, Dates};
 use fitcohort_pipeline::vocabulary::{FREQUENCIES, UP_TO_4000};
 
-use crate::engine::{Engine, FITS, Places, SqlText, literal};
+use crate::engine::{Engine, FITS, FITS_BAND, Places, SqlText, literal};
 use crate::error::QueryError;
 use crate::fits::Fits;
 use crate::order;
@@ -103,6 +103,21 @@ impl<'a> Analysis<'a> {
         self.run(text, by, &places)
     }
 
+    /// The places of texts that count the points of a curve.
+    fn counting_points(&self) -> Places {
+        let count = |counted| count_of_points(&self.criterion, counted);
+        self.places(&[])
+            .with("n_points", count(Counted::Compared))
+            .with("n_points_within", count(Counted::Within))
+    }
+
+    /// The measures of match of the fittings with final curves in one input band (`soft`, `average` or `loud`), in the
+    /// order of their ids. Of [`crate::fits::Measure`] only those of match can be read off it.
+    pub(crate) fn fits_of_band(&mut self, band: &str) -> Result<Fits, QueryError> {
+        let places = self.counting_points().with("band", literal(band));
+        self.run(FITS_BAND, &[], &places).map(Fits::new)
+    }
+
     /// The fit-level table.
     pub(crate) fn fits(&mut self) -> Result<&Fits, QueryError> {
         if self.fits.is_none() {
@@ -114,16 +129,8 @@ impl<'a> Analysis<'a> {
                 .map(String::as_str);
             let columns: Vec<&str> = GROUP_COLUMNS.into_iter().chain(labels).collect();
             let places = self
-                .places(&[])
+                .counting_points()
                 .with("columns", columns.join(", "))
-                .with(
-                    "n_points",
-                    count_of_points(&self.criterion, Counted::Compared),
-                )
-                .with(
-                    "n_points_within",
-                    count_of_points(&self.criterion, Counted::Within),
-                )
                 .with(
                     "candidate_sum",
                     (4 * to_hundredths(self.plan.candidate_limit_db)).to_string(),

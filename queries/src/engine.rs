@@ -40,6 +40,7 @@ sql_texts! {
     CURVES = "curves";
     CURVES_FITTINGS = "curves_fittings";
     FITS = "fits";
+    FITS_BAND = "fits_band";
     VERIFICATION = "verification";
     EARS = "ears";
     OUTCOMES = "outcomes";
@@ -279,13 +280,14 @@ mod tests {
     use super::*;
 
     /// The places that the tables fill; a text that names another would reach the engine unfilled.
-    const KNOWN: [&str; 26] = [
+    const KNOWN: [&str; 27] = [
         "n_fittings",
         "by",
         "by_last",
         "group_by",
         "order_by",
         "input_band",
+        "band",
         "within",
         "within_second",
         "compared",

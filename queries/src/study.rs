@@ -67,12 +67,22 @@ pub(crate) fn is_excluded(fits: &Fits, plan: &Plan, row: usize) -> bool {
 /// each patient's latest. In the order of the rows.
 pub(crate) fn rows(fits: &Fits, plan: &Plan, exposure: Measure, rows: &[usize]) -> Vec<usize> {
     let satisfied_from = plan.outcome.satisfied_from;
+    rows_with(fits, plan, rows, |row| {
+        fits.value(exposure, row, satisfied_from).is_some()
+    })
+}
+
+/// As [`rows`], with an exposure that is known where the test holds.
+pub(crate) fn rows_with(
+    fits: &Fits,
+    plan: &Plan,
+    rows: &[usize],
+    is_known: impl Fn(usize) -> bool,
+) -> Vec<usize> {
     let eligible: Vec<usize> = rows
         .iter()
         .copied()
-        .filter(|&row| {
-            !is_excluded(fits, plan, row) && fits.value(exposure, row, satisfied_from).is_some()
-        })
+        .filter(|&row| !is_excluded(fits, plan, row) && is_known(row))
         .collect();
     if plan.unit != "latest-fitting" {
         return eligible;

@@ -25,6 +25,10 @@ pub(crate) enum Unit {
     Probability,
     /// A count held as a real number.
     Count,
+    /// Years.
+    Years,
+    /// How many units a ratio is told for.
+    Step,
 }
 
 impl Unit {
@@ -35,6 +39,7 @@ impl Unit {
             "dB" => Self::Decibel,
             "count" => Self::Count,
             "score" => Self::Score,
+            "years" => Self::Years,
             _ => Self::Coefficient,
         }
     }
@@ -60,6 +65,8 @@ pub(crate) fn write(value: f64, unit: Unit, n: Option<i64>) -> String {
         Unit::ShareSquared => format!("{}\u{202f}share²", format::significant(value, 3)),
         Unit::Probability => format::p_value(value),
         Unit::Count => format::fixed(value, 0),
+        Unit::Years => format::fixed(value, 1),
+        Unit::Step => format::plain(value),
     }
 }
 
@@ -76,6 +83,13 @@ pub(crate) fn records(table: &Table, column: &str, row: usize) -> Option<i64> {
         table.integer_at("n_all", row),
         column == "mix" || column.starts_with("within") || column.starts_with("outer"),
     ) {
+        return Some(n);
+    }
+    // Of those who answered, or did not, that number counts.
+    if let Some(n) = column
+        .strip_prefix("missing_")
+        .and_then(|whom| table.integer_at(&format!("n_{whom}"), row))
+    {
         return Some(n);
     }
     [
@@ -107,6 +121,10 @@ fn unit(key: &str, column: &str, table: &Table, row: usize) -> Unit {
         },
         (_, "p" | "p_holm" | "odds_ratio_p" | "trend_p") => Unit::Probability,
         (_, "odds_ratio" | "odds_ratio_lo" | "odds_ratio_hi") => Unit::Coefficient,
+        ("model", "step") => Unit::Step,
+        ("table_one", "difference") => Unit::Coefficient,
+        ("table_one" | "thirds", _) => Unit::named(table.text_at("unit", row).unwrap_or("")),
+        ("missing", _) => Unit::Share,
         ("weights", "smallest_probability") | ("satisfied", _) => Unit::Share,
         ("weights", "effective") => Unit::Count,
         ("curve", "fit" | "lo" | "hi") => Unit::Score,
@@ -116,6 +134,7 @@ fn unit(key: &str, column: &str, table: &Table, row: usize) -> Unit {
             | "intervals"
             | "model"
             | "proportionality"
+            | "sensitivity"
             | "weights",
             _,
         ) => Unit::Coefficient,
@@ -153,8 +172,12 @@ pub(crate) fn cell(key: &str, table: &Table, column: &str, row: usize) -> (Strin
     };
     match &found.values {
         Values::Text(_) => {
+            let word = match column {
+                "variable" => words::of_variable,
+                _ => words::of_value,
+            };
             let text = table.text_at(column, row);
-            (text.map_or("–", words::of_value).to_owned(), false)
+            (text.map_or("–", word).to_owned(), false)
         }
         Values::Flag(_) => {
             let flag = table.flag_at(column, row);

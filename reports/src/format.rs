@@ -77,6 +77,15 @@ pub(crate) fn significant(value: f64, digits: u8) -> String {
     fixed(value, decimals.clamp(0.0, 14.0) as usize)
 }
 
+/// A number that was chosen, not measured: with the decimals it has, up to two.
+pub(crate) fn plain(value: f64) -> String {
+    let decimals = (0..2_u8).find(|decimals| {
+        let shifted = value * 10.0_f64.powi(i32::from(*decimals));
+        (shifted - shifted.round()).abs() < 1e-9
+    });
+    fixed(value, usize::from(decimals.unwrap_or(2)))
+}
+
 /// A p-value.
 pub(crate) fn p_value(value: f64) -> String {
     if value < 0.001 {
@@ -154,6 +163,10 @@ mod tests {
         assert_eq!(significant(2.121_53, 3), "2.12");
         assert_eq!(significant(0.000_061_706_8, 3), "0.0000617");
         assert_eq!(significant(0.0, 3), "0");
+        assert_eq!(
+            [1.0, 0.1, 1.25, -20.0].map(plain),
+            ["1", "0.1", "1.25", "−20"]
+        );
         assert_eq!(p_value(0.0004), "p < 0.001");
         assert_eq!(p_value(0.031), "p = 0.03");
         assert_eq!(p_value(0.004), "p = 0.004");

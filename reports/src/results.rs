@@ -11,18 +11,20 @@ use serde_json::{Map, Value, json};
 pub(crate) const CONTEXT: &str = "context";
 
 /// Columns that name a row rather than measure something, in the order of the key.
-const NAMES: [&str; 31] = [
+const NAMES: [&str; 32] = [
     "measure",
     "component",
     "criterion",
     "table_name",
     "step",
+    "analysis",
+    "variable",
+    "level",
+    "third",
     "exposure",
     "method",
     "weighted",
     "instrument",
-    "variable",
-    "level",
     "item",
     "quarter",
     "stage",
@@ -42,7 +44,6 @@ const NAMES: [&str; 31] = [
     "frequency_hz",
     "bin_lo",
     "bin_hi",
-    "analysis",
 ];
 
 /// What names a row in tables where the list above does not.
@@ -53,7 +54,7 @@ const NAMES_OF: [(&str, &[&str]); 9] = [
     ("funnel", &["measure", "n"]),
     ("curve", &["at"]),
     ("intervals", &["method", "interval"]),
-    ("model", &["term"]),
+    ("model", &["model", "term"]),
     ("proportionality", &["term"]),
     ("satisfied", &["treatment"]),
     ("checklist", &["item"]),

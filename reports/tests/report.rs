@@ -13,4 +13,5 @@ mod report {
     mod owner;
     mod page;
     mod shelf;
+    mod study;
 }

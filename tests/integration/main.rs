@@ -32,6 +32,7 @@ mod readme;
 mod reports;
 mod review_numbers;
 mod study;
+mod study_report;
 mod tables;
 mod truth;
 mod workspace;

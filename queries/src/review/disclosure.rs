@@ -6,7 +6,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use crate::table::{Table, Values};
 
 /// Columns that count what a row is built on; a row is withheld where any of them is too small.
-const COUNTS: [&str; 12] = [
+const COUNTS: [&str; 15] = [
     "n",
     "n_fittings",
     "n_candidates",
@@ -19,13 +19,17 @@ const COUNTS: [&str; 12] = [
     "n_least",
     "n_fittings_before",
     "n_others",
+    "n_low",
+    "n_middle",
+    "n_high",
 ];
 
 /// Real columns that say which row it is, not what was found.
-const KEYS: [&str; 3] = ["bin_lo", "bin_hi", "score"];
+const KEYS: [&str; 5] = ["bin_lo", "bin_hi", "score", "above", "up_to"];
 
-/// Tables whose counts are the message itself, or that name single records for local use.
-const NOT_WITHHELD: [&str; 7] = [
+/// Tables whose counts are the message itself, or that name single records for local use. How many values were not
+/// recorded is like the flow of records: it says what the study rests on, and nothing about those people.
+const NOT_WITHHELD: [&str; 8] = [
     "quality",
     "tolerance",
     "flow",
@@ -33,10 +37,11 @@ const NOT_WITHHELD: [&str; 7] = [
     "referral_rules",
     "funnel",
     "recheck",
+    "missing",
 ];
 
 /// Tables whose rows add up to a total that is known from elsewhere, with the columns within which they do.
-const ADD_UP: [(&str, &[&str]); 13] = [
+const ADD_UP: [(&str, &[&str]); 15] = [
     ("two_ear_by_grade", &[]),
     ("referrals", &["rule"]),
     ("dose_response", &[]),
@@ -50,6 +55,8 @@ const ADD_UP: [(&str, &[&str]); 13] = [
     ("drivers", &["measure", "grouping"]),
     ("own_quarters", &["measure"]),
     ("practice_quarters", &["measure"]),
+    ("thirds", &[]),
+    ("table_one", &["variable"]),
 ];
 
 /// Tables whose rows stand for the same people, so that what is withheld in one is withheld in the other.

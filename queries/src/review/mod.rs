@@ -12,7 +12,7 @@ mod owner_moves;
 mod recheck;
 mod researcher;
 mod similarity;
-mod study_tables;
+mod study_report;
 mod trainer;
 
 use std::collections::BTreeMap;

@@ -15,7 +15,8 @@ use crate::tables::association::row::{COLUMNS, Row};
 use crate::tables::association::{found, spearman, table};
 use fitcohort_pipeline::plan::Plan;
 
-use super::study_tables;
+use super::study_report;
+use super::study_report::{checklist, missing, sensitivity, table_one};
 
 /// Edges of the bins of the RMS deviation, dB; the last bin is open. Fixed, so that axes do not move between reports.
 const BINS: [f64; 9] = [0.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0, 10.0];
@@ -32,6 +33,10 @@ pub(super) fn tables(
     let variance = whole.variance_with_counts()?;
     let plan = whole.plan;
     study::check(plan, &whole.cohort.manifest.label_columns)?;
+    let mut bands = Vec::new();
+    for band in sensitivity::BANDS {
+        bands.push((band, whole.fits_of_band(band)?));
+    }
     let satisfied_from = plan.outcome.satisfied_from;
     let minimum = usize::try_from(plan.minimum_cell).unwrap_or(1);
     let fits = whole.fits()?;
@@ -39,11 +44,24 @@ pub(super) fn tables(
     let rows = study::rows(fits, plan, study::exposure(plan), &all);
     let found = found(fits, plan, &rows);
     let association = table(&[], std::iter::once((Vec::new(), found.rows.as_slice())));
-    let mut tables = study_tables::tables(plan, &found);
+    let secondary = secondary(fits, plan, &all);
+    let is_estimated = found.rows.iter().any(|row| {
+        row.method == plan.primary.method
+            && row.weighted == plan.primary.weighted
+            && row.estimate.is_some()
+    });
+    let mut tables = study_report::tables(plan, &found);
+    tables.extend(table_one::tables(fits, plan, &rows));
     tables.extend([
+        ("missing", missing::table(fits, plan, &rows)),
+        (
+            "sensitivity",
+            sensitivity::table(fits, plan, &found, &secondary, &bands),
+        ),
+        ("checklist", checklist::table(is_estimated)),
         ("flow", flow),
         ("association", association),
-        ("association_secondary", secondary(fits, plan, &all)),
+        ("association_secondary", secondary_table(secondary)),
         ("dose_response", dose_response(fits, &rows, satisfied_from)),
         ("rms_by_answer", rms_by_answer(fits, &rows, satisfied_from)),
         (
@@ -174,10 +192,10 @@ fn flow(whole: &mut Analysis<'_>) -> Result<Table, QueryError> {
     Ok(out.build())
 }
 
-/// Correlations of further exposures with the outcome item, with Holm's correction over all of them.
-fn secondary(fits: &Fits, plan: &Plan, all: &[usize]) -> Table {
+/// Spearman's correlations of further exposures with the outcome item.
+fn secondary(fits: &Fits, plan: &Plan, all: &[usize]) -> Vec<(Measure, Row)> {
     let primary = study::exposure(plan);
-    let found: Vec<(Measure, Row)> = [
+    [
         Measure::Rms,
         Measure::Signed,
         Measure::HighFrequency,
@@ -190,7 +208,11 @@ fn secondary(fits: &Fits, plan: &Plan, all: &[usize]) -> Table {
             .into_iter()
             .map(move |row| (exposure, row))
     })
-    .collect();
+    .collect()
+}
+
+/// The same as a table, with Holm's correction over all of them.
+fn secondary_table(found: Vec<(Measure, Row)>) -> Table {
     let p: Vec<f64> = found.iter().filter_map(|(_, row)| row.p).collect();
     let mut corrected = holm(&p).unwrap_or_default().into_iter();
     let exposure = ["exposure".to_owned()];

@@ -8,6 +8,7 @@
 //!
 //! | module | what it answers |
 //! |---|---|
+//! | [`balance`] | standardised differences of a characteristic between two groups |
 //! | [`description`] | quantiles, mean, standard deviation, interval of a mean |
 //! | [`proportion`] | intervals of a proportion and of a difference |
 //! | [`decomposition`] | a change of a share, taken apart into mix and what happened within groups |
@@ -36,6 +37,7 @@
 //! | [`random`] | named, counter-based random streams |
 
 pub mod analysis_of_variance;
+pub mod balance;
 pub mod categorical;
 pub mod clustering;
 pub mod control_chart;

@@ -38,7 +38,11 @@ impl Scale {
     /// Position of a value between the ends, 0-1; values beyond an end sit on it.
     pub(crate) fn fraction(&self, value: f64) -> f64 {
         let (lo, hi, value) = if self.octaves {
-            (self.lo.log2(), self.hi.log2(), value.max(1.0).log2())
+            (
+                self.lo.log2(),
+                self.hi.log2(),
+                value.max(f64::MIN_POSITIVE).log2(),
+            )
         } else {
             (self.lo, self.hi, value)
         };
@@ -137,6 +141,49 @@ impl Scale {
                 .map(|(value, name)| Tick {
                     value: *value,
                     label: Some(name.clone()),
+                })
+                .collect(),
+        }
+    }
+
+    /// Ratios on a logarithmic scale around 1, from 0.01 to 100 at most: ratios beyond sit on the end.
+    pub(crate) fn ratios(values: impl IntoIterator<Item = f64>) -> Self {
+        const WIDE: [f64; 13] = [
+            0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0,
+        ];
+        const NARROW: [f64; 9] = [0.5, 0.6, 0.7, 0.8, 1.0, 1.25, 1.5, 1.75, 2.0];
+        let (lo, hi) = values
+            .into_iter()
+            .filter(|value| value.is_finite())
+            .fold((1.0_f64, 1.0_f64), |(lo, hi), value| {
+                (lo.min(value), hi.max(value))
+            });
+        let steps: &[f64] = if lo >= 0.5 && hi <= 2.0 {
+            &NARROW
+        } else {
+            &WIDE
+        };
+        let below = steps
+            .iter()
+            .copied()
+            .filter(|step| *step <= lo && *step < 1.0);
+        let above = steps
+            .iter()
+            .copied()
+            .filter(|step| *step >= hi && *step > 1.0);
+        let ends = [steps.first(), steps.last()].map(|end| end.copied().unwrap_or(1.0));
+        let lo = below.fold(ends[0], f64::max);
+        let hi = above.fold(ends[1], f64::min);
+        Self {
+            lo,
+            hi,
+            octaves: true,
+            ticks: steps
+                .iter()
+                .filter(|step| (lo..=hi).contains(*step))
+                .map(|step| Tick {
+                    value: *step,
+                    label: Some(format::plain(*step)),
                 })
                 .collect(),
         }
@@ -243,6 +290,25 @@ mod tests {
             .filter_map(|tick| tick.label.clone())
             .collect();
         assert_eq!(labels, ["250", "500", "1k", "2k", "4k", "8k"]);
+    }
+
+    #[test]
+    fn ratios_are_symmetric_about_one_and_hold_what_they_can() {
+        let scale = Scale::ratios([0.3, 1.2]);
+        assert!(
+            (scale.fraction(0.5) + scale.fraction(2.0) - 2.0 * scale.fraction(1.0)).abs() < 1e-12
+        );
+        assert_eq!((scale.lo, scale.hi), (0.2, 2.0));
+        let narrow = Scale::ratios([0.93, 1.04]);
+        assert_eq!((narrow.lo, narrow.hi), (0.8, 1.25));
+        let labels: Vec<_> = narrow
+            .ticks
+            .iter()
+            .filter_map(|tick| tick.label.clone())
+            .collect();
+        assert_eq!(labels, ["0.8", "1", "1.25"]);
+        let wide = Scale::ratios([1e-9, 1e9]);
+        assert_eq!((wide.fraction(1e-9), wide.fraction(1e9)), (0.0, 1.0));
     }
 
     #[test]

@@ -3,27 +3,13 @@
 use fitcohort_queries::review::Review;
 use fitcohort_queries::table::Table;
 
+use super::forest::{Estimate, panel_height, panels};
 use super::{Drawn, count_range};
-use crate::drawing::canvas::{Area, Canvas};
-use crate::drawing::rows::{Row, height, row_chart};
 use crate::drawing::scale::{Scale, Unit};
 use crate::drawing::sheet::{Words, missing, sheet};
-use crate::drawing::theme::{Ink, LINE, POINT};
-use crate::{format, words};
+use crate::words;
 
 const KEY: &str = "association";
-const PITCH: f64 = 26.0;
-
-/// One estimate.
-struct Estimate {
-    label: String,
-    value: f64,
-    lo: Option<f64>,
-    hi: Option<f64>,
-    n: Option<i64>,
-    primary: bool,
-    rank: bool,
-}
 
 /// Rank correlations in one panel, coefficients of ordinal models in another.
 pub(super) fn figure(review: &Review) -> Drawn {
@@ -31,10 +17,10 @@ pub(super) fn figure(review: &Review) -> Drawn {
     let mut all = read(review.table("association"), Some(primary));
     all.extend(read(review.table("association_secondary"), None));
     // The primary leads, as title and as first row.
-    all.sort_by_key(|estimate| !estimate.primary);
+    all.sort_by_key(|(estimate, _)| !estimate.primary);
     let Some(title) = all
         .first()
-        .map(|first| sentence(first, &review.context.exposure))
+        .map(|(first, _)| sentence(first, &review.context.exposure))
     else {
         return missing(
             KEY,
@@ -42,9 +28,13 @@ pub(super) fn figure(review: &Review) -> Drawn {
             "Too few fittings have both a complete headline curve and an answer on satisfaction.",
         );
     };
-    let (rank, model): (Vec<&Estimate>, Vec<&Estimate>) =
-        all.iter().partition(|estimate| estimate.rank);
-    let n = count_range(all.iter().filter_map(|estimate| estimate.n))
+    let of_kind = |wanted: bool| -> Vec<&Estimate> {
+        all.iter()
+            .filter(|(_, rank)| *rank == wanted)
+            .map(|(estimate, _)| estimate)
+            .collect()
+    };
+    let n = count_range(all.iter().filter_map(|(estimate, _)| estimate.n))
         .map_or_else(String::new, |n| {
             format!(" Fittings per estimate: n\u{a0}=\u{a0}{n}.")
         });
@@ -64,34 +54,30 @@ pub(super) fn figure(review: &Review) -> Drawn {
                  secondary analyses are adjusted by Holm's method."
             .to_owned(),
     };
-    let panels: Vec<(Vec<&Estimate>, &str)> = [
-        (rank, "Rank correlation"),
-        (model, "Coefficient of the ordinal model, log odds"),
+    let drawn: Vec<(Vec<&Estimate>, Scale, &str)> = [
+        (of_kind(true), "Rank correlation"),
+        (of_kind(false), "Coefficient of the ordinal model, log odds"),
     ]
     .into_iter()
     .filter(|(estimates, _)| !estimates.is_empty())
+    .map(|(estimates, title)| {
+        let values = estimates.iter().flat_map(|one| one.values()).chain([0.0]);
+        let scale = Scale::around(values, Unit::Plain, 4);
+        (estimates, scale, title)
+    })
     .collect();
-    let high = panels
+    let high = drawn
         .iter()
-        .map(|(estimates, _)| height(estimates.len(), PITCH))
+        .map(|(estimates, _, _)| panel_height(estimates.len()))
         .sum();
     sheet(&words, high, |canvas, area| {
-        let mut top = area.top;
-        for (estimates, title) in &panels {
-            let bottom = top + height(estimates.len(), PITCH);
-            let part = Area {
-                top,
-                bottom,
-                ..area
-            };
-            forest(canvas, part, estimates, title);
-            top = bottom;
-        }
+        panels(canvas, area, &drawn, 0.0);
     })
 }
 
-/// The estimates of a table; of the secondary ones where no primary is looked for.
-fn read(table: &Table, primary: Option<Option<usize>>) -> Vec<Estimate> {
+/// The estimates of a table, each with whether it is a rank correlation; of the secondary ones where no primary is looked
+/// for.
+fn read(table: &Table, primary: Option<Option<usize>>) -> Vec<(Estimate, bool)> {
     let secondary = primary.is_none();
     (0..table.rows())
         .filter_map(|row| {
@@ -117,15 +103,15 @@ fn read(table: &Table, primary: Option<Option<usize>>) -> Vec<Estimate> {
                     _ => format!("{label}, weighted"),
                 };
             }
-            Some(Estimate {
+            let estimate = Estimate {
                 label,
                 value: table.real_at("estimate", row)?,
                 lo: table.real_at("lo", row),
                 hi: table.real_at("hi", row),
                 n: table.integer_at("n", row),
                 primary: primary.flatten() == Some(row),
-                rank: !method.starts_with("ordinal"),
-            })
+            };
+            Some((estimate, !method.starts_with("ordinal")))
         })
         .collect()
 }
@@ -152,72 +138,12 @@ fn directions(table: &Table) -> String {
     out
 }
 
-fn number(estimate: &Estimate) -> String {
-    let value = format::coefficient(estimate.value);
-    match (estimate.lo, estimate.hi) {
-        (Some(lo), Some(hi)) => format!(
-            "{value} ({} to {})",
-            format::coefficient(lo),
-            format::coefficient(hi)
-        ),
-        _ => format!("{value} (no interval)"),
-    }
-}
-
 fn sentence(estimate: &Estimate, exposure: &str) -> String {
-    let n = estimate
-        .n
-        .map_or_else(String::new, |n| format!(", {}", format::n(n)));
-    let interval = match (estimate.lo, estimate.hi) {
-        (Some(lo), Some(hi)) => format!(
-            "95 % interval {} to {}",
-            format::coefficient(lo),
-            format::coefficient(hi)
-        ),
-        _ => "no interval".to_owned(),
-    };
     // The rows of secondary analyses name their measure of match themselves.
     let what = if estimate.primary {
         format!("Satisfaction and {}", words::of_value(exposure))
     } else {
         "Satisfaction".to_owned()
     };
-    format!(
-        "{what}: {} {} ({interval}{n})",
-        estimate.label,
-        format::coefficient(estimate.value)
-    )
-}
-
-fn forest(canvas: &mut Canvas, area: Area, estimates: &[&Estimate], title: &str) {
-    let rows: Vec<Row> = estimates
-        .iter()
-        .map(|estimate| Row {
-            label: estimate.label.clone(),
-            right: number(estimate),
-            called_out: true,
-        })
-        .collect();
-    let values = estimates
-        .iter()
-        .flat_map(|estimate| [Some(estimate.value), estimate.lo, estimate.hi])
-        .flatten()
-        .chain([0.0]);
-    let scale = Scale::around(values, Unit::Plain, 4);
-    let plot = row_chart(canvas, area, &rows, PITCH, (scale, title));
-    let nought = plot.x(0.0);
-    let ends = [(nought, plot.area.top), (nought, plot.area.bottom)];
-    canvas.line(&ends, Ink::Soft, LINE);
-    for (row, estimate) in estimates.iter().enumerate() {
-        let y = plot.y(row);
-        if let (Some(lo), Some(hi)) = (estimate.lo, estimate.hi) {
-            canvas.line(&[(plot.x(lo), y), (plot.x(hi), y)], Ink::Data, LINE);
-        }
-        let at = (plot.x(estimate.value), y);
-        if estimate.primary {
-            canvas.diamond(at, POINT * 1.8, Ink::Text);
-        } else {
-            canvas.disc(at, POINT, Ink::Data);
-        }
-    }
+    format!("{what}: {} {}", estimate.label, estimate.sentence())
 }

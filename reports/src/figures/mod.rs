@@ -9,12 +9,15 @@ mod dose_response;
 mod drivers;
 mod first_final;
 mod flow;
+mod forest;
 mod funnel;
+mod models;
 mod own_quarters;
 mod own_signature;
 mod referrals;
 mod response;
 mod run_charts;
+mod sensitivity;
 mod shrunken;
 mod signature;
 mod spread;
@@ -104,6 +107,8 @@ pub(crate) fn figures(review: &Review) -> Result<Vec<Figure>, std::io::Error> {
             association::figure,
             dose_response::figure,
             by_answer::figure,
+            models::figure,
+            sensitivity::figure,
             flow::figure,
             response::figure,
         ],

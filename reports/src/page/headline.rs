@@ -1,6 +1,6 @@
 //! The few numbers to read first, each with a sentence.
 
-use fitcohort_queries::review::{Reader, Review};
+use fitcohort_queries::review::Review;
 use fitcohort_queries::table::Table;
 use maud::{Markup, html};
 
@@ -9,13 +9,10 @@ use crate::drawing::text::clean;
 use crate::figures::Signal;
 use crate::format;
 
-/// The section; on the researcher's page the primary analysis stands before it.
+/// The section.
 pub(super) fn section(review: &Review) -> Markup {
     let table = review.table("headline");
     html! {
-        @if review.reader == Reader::Researcher {
-            (super::researcher::primary(review))
-        }
         section aria-labelledby="numbers" {
             h2 #numbers { (heading(review)) }
             @if table.rows() == 0 {

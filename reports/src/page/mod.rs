@@ -50,11 +50,7 @@ pub(crate) fn page(review: &Review, figures: &[Figure]) -> String {
                     (owner::body(review, figures, &opening, &contents))
                     (tables::section(review))
                 },
-                Reader::Researcher => {
-                    (headline::section(review))
-                    (figures_section(&all))
-                    (tables::section(review))
-                },
+                Reader::Researcher => (researcher::sections(review, figures)),
                 Reader::Trainer if review.context.clinician.is_some() => {
                     (clinician::opening(review))
                     @if !clinician::is_empty(review) {
@@ -69,8 +65,10 @@ pub(crate) fn page(review: &Review, figures: &[Figure]) -> String {
                     (tables::section(review))
                 },
             }
-            (quality::section(review))
-            (cautions::section(review))
+            @if review.reader != Reader::Researcher {
+                (quality::section(review))
+                (cautions::section(review))
+            }
         }
         footer { (foot_section(review)) }
     };
@@ -81,7 +79,8 @@ pub(crate) fn page(review: &Review, figures: &[Figure]) -> String {
 fn style(reader: Reader) -> &'static str {
     match reader {
         Reader::Owner => OWNER_STYLE,
-        Reader::Researcher | Reader::Trainer => "",
+        Reader::Researcher => researcher::STYLE,
+        Reader::Trainer => "",
     }
 }
 
@@ -167,22 +166,17 @@ fn contents(review: &Review) -> Vec<(&'static str, &'static str)> {
                 ("cautions", "How far this goes"),
             ];
         }
-        Reader::Researcher => ("primary", "Primary analysis"),
+        Reader::Researcher => return researcher::CONTENTS.to_vec(),
         Reader::Trainer => ("variance", "How much goes with the clinician"),
     };
-    let mut out = vec![
+    vec![
         ("numbers", "Numbers"),
         opening,
         ("figures", "Figures"),
         ("tables", "Tables"),
         ("quality", "Data quality"),
         ("cautions", "How far this goes"),
-    ];
-    if review.reader == Reader::Researcher {
-        // The primary analysis comes before everything else.
-        out.swap(0, 1);
-    }
-    out
+    ]
 }
 
 fn figures_section(figures: &[&Figure]) -> Markup {

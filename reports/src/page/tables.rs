@@ -47,22 +47,29 @@ pub(super) fn section(review: &Review) -> Markup {
                 " people are withheld."
             }
             @for (key, table) in shown {
-                @if table.rows() == 0 {
-                    p { (words::of_table(key)) ": no rows." }
-                } @else {
-                    details open[table.rows() <= OPEN || key == ALWAYS_OPEN] {
-                        summary {
-                            (words::of_table(key)) " (" (rows(key, table)) ")"
-                        }
-                        (grid(key, &by_measure(key, &without_how(table))))
-                        (how(table))
-                        p.soft {
-                            @if table.rows() > ROWS {
-                                "Only the first of the " (rows(key, table)) " are shown. "
-                            }
-                            a href=(format!("tables/{}.csv", file_name(key))) { "All as CSV" }
-                        }
+                (one(key, table))
+            }
+        }
+    }
+}
+
+/// One table to be opened, with the way to its file.
+pub(super) fn one(key: &str, table: &Table) -> Markup {
+    html! {
+        @if table.rows() == 0 {
+            p { (words::of_table(key)) ": no rows." }
+        } @else {
+            details open[table.rows() <= OPEN || key == ALWAYS_OPEN] {
+                summary {
+                    (words::of_table(key)) " (" (rows(key, table)) ")"
+                }
+                (grid(key, &by_measure(key, &without_how(table))))
+                (how(table))
+                p.soft {
+                    @if table.rows() > ROWS {
+                        "Only the first of the " (rows(key, table)) " are shown. "
                     }
+                    a href=(format!("tables/{}.csv", file_name(key))) { "All as CSV" }
                 }
             }
         }

@@ -12,6 +12,7 @@ mod one_clinician;
 mod practice;
 mod quarter;
 mod study;
+mod study_report;
 
 use fitcohort_queries::review::{Context, InputHash, Reader, Review};
 use fitcohort_queries::table::Table;
@@ -183,7 +184,10 @@ pub(crate) fn review(reader: Reader, shape: Shape) -> Review {
             practice::tables(shape, &mut tables);
             quarter::tables(shape, &mut tables);
         }
-        Reader::Researcher => study::tables(shape, &mut tables),
+        Reader::Researcher => {
+            study::tables(shape, &mut tables);
+            study_report::tables(shape, &mut tables);
+        }
         Reader::Trainer => clinicians::tables(shape, &mut tables),
     }
     Review {

@@ -6,6 +6,7 @@
     reason = "tests"
 )]
 
+mod balance;
 mod categorical;
 mod charts;
 mod clustering;

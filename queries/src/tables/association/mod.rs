@@ -59,21 +59,7 @@ pub(crate) fn found(fits: &Fits, plan: &Plan, rows: &[usize]) -> Found {
     let sample = Sample::new(fits, plan, rows, exposure);
     let resampling = resampling(plan);
     let (mut out, intervals) = ranks::rows(&sample, &Method::ALL, resampling);
-    match sample.complete() {
-        Ok(known) => {
-            let answered = sample.answered(&known);
-            out.extend(models::rows(&sample, &answered, exposure.name(), None));
-        }
-        Err(reason) => {
-            let all: Vec<usize> = (0..sample.len()).collect();
-            let answered = sample.answered(&all);
-            let names = sample.covariate_names();
-            out.extend(
-                models::METHODS
-                    .map(|method| Row::without(method, false, &answered, &reason, &names)),
-            );
-        }
-    }
+    out.extend(ordinal(&sample, exposure.name()));
     let weighting = weighting(&sample, exposure.name());
     out.extend(weighting::rows(
         &sample,
@@ -86,6 +72,47 @@ pub(crate) fn found(fits: &Fits, plan: &Plan, rows: &[usize]) -> Found {
         rows: out,
         intervals,
         weighting,
+    }
+}
+
+/// The rows of the ordinal models, each fitting that answered counting once.
+fn ordinal(sample: &Sample, exposure: &str) -> Vec<Row> {
+    match sample.complete() {
+        Ok(known) => models::rows(sample, &sample.answered(&known), exposure, None),
+        Err(reason) => {
+            let all: Vec<usize> = (0..sample.len()).collect();
+            let answered = sample.answered(&all);
+            let names = sample.covariate_names();
+            models::METHODS
+                .map(|method| Row::without(method, false, &answered, &reason, &names))
+                .into()
+        }
+    }
+}
+
+/// The one row that the plan's primary method gives for a sample; none for a method that is not known. Its p-value is not
+/// asked for and left out where it takes shuffles.
+pub(crate) fn primary_of(sample: &Sample, plan: &Plan, exposure: &str) -> Option<Row> {
+    let resampling = Resampling {
+        permutations: 0,
+        ..resampling(plan)
+    };
+    let named = |row: &Row| row.method == plan.primary.method;
+    if plan.primary.weighted {
+        let weighting = weighting(sample, exposure);
+        return weighting::rows(sample, &weighting, exposure, resampling)
+            .into_iter()
+            .find(named);
+    }
+    match Method::ALL
+        .into_iter()
+        .find(|method| method.name() == plan.primary.method)
+    {
+        Some(method) => ranks::rows(sample, &[method], resampling)
+            .0
+            .into_iter()
+            .next(),
+        None => ordinal(sample, exposure).into_iter().find(named),
     }
 }
 

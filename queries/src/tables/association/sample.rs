@@ -73,6 +73,18 @@ impl Sample {
     /// Fittings of the plan's study (rows of [`crate::study::rows`]), with one exposure.
     pub(crate) fn new(fits: &Fits, plan: &Plan, rows: &[usize], exposure: Measure) -> Self {
         let satisfied_from = plan.outcome.satisfied_from;
+        Self::with_exposure(fits, plan, rows, |row| {
+            fits.value(exposure, row, satisfied_from)
+        })
+    }
+
+    /// As [`Sample::new`], with an exposure of the caller's, known for every row.
+    pub(crate) fn with_exposure(
+        fits: &Fits,
+        plan: &Plan,
+        rows: &[usize],
+        exposure: impl Fn(usize) -> Option<f64>,
+    ) -> Self {
         let labels = |column: &str| {
             numbered(rows.iter().map(|&row| {
                 fits.table()
@@ -82,10 +94,7 @@ impl Sample {
             }))
         };
         Self {
-            exposure: rows
-                .iter()
-                .filter_map(|&row| fits.value(exposure, row, satisfied_from))
-                .collect(),
+            exposure: rows.iter().filter_map(|&row| exposure(row)).collect(),
             score: rows.iter().map(|&row| fits.score(row)).collect(),
             clinician: labels("clinician_id"),
             patient: labels("patient_id"),

@@ -1,13 +1,20 @@
-//! What the study report shows beside the associations: the whole model, its check, the weights, the share satisfied
-//! under each way to treat missing answers, the curve, and the intervals side by side.
+//! What the study report shows beside the associations: who is in the study by thirds of the exposure, what is not known
+//! of them, the models and their check, the weights, the share satisfied under each way to treat missing answers, the
+//! curve, the intervals side by side, the primary estimate done otherwise, and where each item of the reporting guidelines
+//! is answered.
+
+pub(super) mod checklist;
+pub(super) mod missing;
+mod models;
+pub(super) mod sensitivity;
+pub(super) mod table_one;
 
 use std::collections::BTreeMap;
 
 use fitcohort_pipeline::plan::Plan;
 
 use crate::builder::{Builder, Cell, Kind, ratio};
-use crate::covariates::{Columns, not_estimable};
-use crate::statistics::categorical::proportionality;
+use crate::covariates::not_estimable;
 use crate::statistics::description::quantile;
 use crate::statistics::nonresponse::bounds::{ShareAnswers, of_share};
 use crate::statistics::resampling::{Design, Levels, cluster_bootstrap};
@@ -19,7 +26,7 @@ use crate::tables::association::ranks::NamedInterval;
 use crate::tables::association::row::Resampling;
 use crate::tables::association::sample::{Answered, Sample};
 use crate::tables::association::weighting::Weighting;
-use crate::tables::association::{Found, models, resampling, slices};
+use crate::tables::association::{Found, resampling};
 
 /// Places of the curve between its ends.
 const PLACES: u32 = 40;
@@ -42,10 +49,13 @@ pub(super) fn tables(plan: &Plan, found: &Found) -> BTreeMap<&'static str, Table
     } = found;
     let everybody: Vec<usize> = (0..sample.len()).collect();
     let answered = sample.answered(&everybody);
-    let adjusted = adjusted(sample, exposure.name());
+    let adjusted = models::adjusted(sample, exposure.name());
     BTreeMap::from([
-        ("model", model(&adjusted, exposure.name())),
-        ("proportionality", proportionality(&adjusted)),
+        (
+            "model",
+            models::model(&adjusted, exposure.name(), &found.rows),
+        ),
+        ("proportionality", models::proportionality(&adjusted)),
         ("weights", weights(weighted)),
         (
             "satisfied",
@@ -54,139 +64,6 @@ pub(super) fn tables(plan: &Plan, found: &Found) -> BTreeMap<&'static str, Table
         ("curve", curve(&answered, resampling)),
         ("intervals", side_by_side(intervals)),
     ])
-}
-
-/// The answered fittings of an adjusted model and its columns, or why there are none.
-type Adjusted = Result<(Answered, Columns), String>;
-
-/// Exposure and covariates of the answered fittings with every covariate known, or the reason why not.
-fn adjusted(sample: &Sample, exposure: &str) -> Adjusted {
-    let known = sample
-        .complete()
-        .map_err(|reason| not_estimable(&reason, &sample.covariate_names()))?;
-    let answered = sample.answered(&known);
-    let leading = vec![(exposure, answered.exposure.clone())];
-    let columns = models::with_covariates(sample, &answered, leading);
-    Ok((answered, columns))
-}
-
-/// Every coefficient of the adjusted ordinal model.
-fn model(adjusted: &Adjusted, exposure: &str) -> Table {
-    let mut out = Builder::new(
-        "model",
-        &[],
-        &[
-            ("term", Kind::Text),
-            ("n", Kind::Integer),
-            ("estimate", Kind::Real),
-            ("lo", Kind::Real),
-            ("hi", Kind::Real),
-            ("p", Kind::Real),
-            ("odds_ratio", Kind::Real),
-            ("odds_ratio_lo", Kind::Real),
-            ("odds_ratio_hi", Kind::Real),
-            ("how", Kind::Text),
-        ],
-    );
-    let without = |term: &str, n: u64, why: &str| {
-        let mut cells: Vec<Cell> = vec![term.into(), n.into()];
-        cells.extend((0..7).map(|_| Cell::Real(None)));
-        cells.push(why.into());
-        cells
-    };
-    let fitted = match adjusted {
-        Err(reason) => Err((0, reason.clone())),
-        Ok((answered, columns)) => models::fit(answered, columns, None)
-            .map(|model| (answered.n(), model))
-            .map_err(|reason| (answered.n(), not_estimable(&reason, &columns.names))),
-    };
-    let (n, fitted) = match fitted {
-        Ok(found) => found,
-        Err((n, reason)) => {
-            out.row(&[], without(exposure, n, &reason));
-            return out.build();
-        }
-    };
-    for term in fitted.terms {
-        match term
-            .estimate
-            .and_then(|estimate| Ok((estimate, estimate.odds_ratio()?)))
-        {
-            Err(reason) => out.row(&[], without(&term.name, n, &not_estimable(&reason, &[]))),
-            Ok((estimate, (ratio, interval))) => out.row(
-                &[],
-                vec![
-                    term.name.as_str().into(),
-                    n.into(),
-                    estimate.value.into(),
-                    estimate.interval.lo.into(),
-                    estimate.interval.hi.into(),
-                    estimate.p.into(),
-                    ratio.into(),
-                    interval.lo.into(),
-                    interval.hi.into(),
-                    fitted.how.as_str().into(),
-                ],
-            ),
-        }
-    }
-    out.build()
-}
-
-/// The check of proportional odds: all covariates at once, then each.
-fn proportionality(adjusted: &Adjusted) -> Table {
-    let mut out = Builder::new(
-        "proportionality",
-        &[],
-        &[
-            ("term", Kind::Text),
-            ("n", Kind::Integer),
-            ("chi_square", Kind::Real),
-            ("degrees", Kind::Integer),
-            ("p", Kind::Real),
-            ("how", Kind::Text),
-        ],
-    );
-    let found = match adjusted {
-        Err(reason) => Err(reason.clone()),
-        Ok((answered, columns)) => {
-            proportionality::check(&answered.score, &slices(&columns.values), None)
-                .map(|found| (answered.n(), &columns.names, found))
-                .map_err(|reason| not_estimable(&reason, &columns.names))
-        }
-    };
-    match found {
-        Err(reason) => out.row(
-            &[],
-            vec![
-                "all".into(),
-                Cell::Integer(None),
-                Cell::Real(None),
-                Cell::Integer(None),
-                Cell::Real(None),
-                reason.as_str().into(),
-            ],
-        ),
-        Ok((n, names, found)) => {
-            let named = std::iter::once("all")
-                .chain(names.iter().map(String::as_str))
-                .zip(std::iter::once(&found.overall).chain(&found.by_covariate));
-            for (term, test) in named {
-                out.row(
-                    &[],
-                    vec![
-                        term.into(),
-                        n.into(),
-                        test.statistic.into(),
-                        test.degrees.into(),
-                        test.p.into(),
-                        "Brant's test, fittings taken as independent".into(),
-                    ],
-                );
-            }
-        }
-    }
-    out.build()
 }
 
 /// How the weights of the answers are spread.

@@ -1,0 +1,120 @@
+//! A row an estimate with its interval, about the value of no effect.
+
+use crate::drawing::canvas::{Area, Canvas};
+use crate::drawing::rows::{Row, height, row_chart};
+use crate::drawing::scale::Scale;
+use crate::drawing::theme::{Ink, LINE, POINT};
+use crate::format;
+
+const PITCH: f64 = 26.0;
+
+/// One estimate.
+pub(super) struct Estimate {
+    /// What it is.
+    pub(super) label: String,
+    /// The estimate.
+    pub(super) value: f64,
+    /// Lower limit.
+    pub(super) lo: Option<f64>,
+    /// Upper limit.
+    pub(super) hi: Option<f64>,
+    /// Fittings behind it.
+    pub(super) n: Option<i64>,
+    /// Whether it is the primary analysis.
+    pub(super) primary: bool,
+}
+
+impl Estimate {
+    /// "−0.11 (−0.18 to −0.04)".
+    fn number(&self) -> String {
+        let value = format::coefficient(self.value);
+        match (self.lo, self.hi) {
+            (Some(lo), Some(hi)) => format!(
+                "{value} ({} to {})",
+                format::coefficient(lo),
+                format::coefficient(hi)
+            ),
+            _ => format!("{value} (no interval)"),
+        }
+    }
+
+    /// "−0.11 (95 % interval −0.18 to −0.04, n = 612)".
+    pub(super) fn sentence(&self) -> String {
+        let n = self
+            .n
+            .map_or_else(String::new, |n| format!(", {}", format::n(n)));
+        let interval = match (self.lo, self.hi) {
+            (Some(lo), Some(hi)) => format!(
+                "95 % interval {} to {}",
+                format::coefficient(lo),
+                format::coefficient(hi)
+            ),
+            _ => "no interval".to_owned(),
+        };
+        format!("{} ({interval}{n})", format::coefficient(self.value))
+    }
+
+    /// Estimate and limits, for the scale.
+    pub(super) fn values(&self) -> impl Iterator<Item = f64> {
+        [Some(self.value), self.lo, self.hi].into_iter().flatten()
+    }
+}
+
+/// Height of a panel with so many estimates, px.
+pub(super) fn panel_height(estimates: usize) -> f64 {
+    height(estimates, PITCH)
+}
+
+/// Draws a panel with a line at the value of no effect.
+pub(super) fn panel(
+    canvas: &mut Canvas,
+    area: Area,
+    estimates: &[&Estimate],
+    axis: (Scale, &str),
+    no_effect: f64,
+) {
+    let rows: Vec<Row> = estimates
+        .iter()
+        .map(|estimate| Row {
+            label: estimate.label.clone(),
+            right: estimate.number(),
+            called_out: true,
+        })
+        .collect();
+    let plot = row_chart(canvas, area, &rows, PITCH, axis);
+    let nought = plot.x(no_effect);
+    let ends = [(nought, plot.area.top), (nought, plot.area.bottom)];
+    canvas.line(&ends, Ink::Soft, LINE);
+    for (row, estimate) in estimates.iter().enumerate() {
+        let y = plot.y(row);
+        if let (Some(lo), Some(hi)) = (estimate.lo, estimate.hi) {
+            canvas.line(&[(plot.x(lo), y), (plot.x(hi), y)], Ink::Data, LINE);
+        }
+        let at = (plot.x(estimate.value), y);
+        if estimate.primary {
+            canvas.diamond(at, POINT * 1.8, Ink::Text);
+        } else {
+            canvas.disc(at, POINT, Ink::Data);
+        }
+    }
+}
+
+/// Several panels under each other, each with its own estimates, axis and value of no effect.
+pub(super) fn panels(
+    canvas: &mut Canvas,
+    area: Area,
+    panels: &[(Vec<&Estimate>, Scale, &str)],
+    no_effect: f64,
+) {
+    let mut top = area.top;
+    for (estimates, scale, title) in panels {
+        let bottom = top + panel_height(estimates.len());
+        let part = Area {
+            top,
+            bottom,
+            ..area
+        };
+        panel(canvas, part, estimates, (scale.clone(), *title), no_effect);
+        top = bottom;
+    }
+}

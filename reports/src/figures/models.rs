@@ -1,0 +1,127 @@
+//! Odds ratios of the ordinal models with their intervals, on a logarithmic axis.
+
+use fitcohort_queries::review::Review;
+use fitcohort_queries::table::Table;
+
+use super::forest::{Estimate, panel_height, panels};
+use super::{Drawn, count_range};
+use crate::drawing::scale::Scale;
+use crate::drawing::sheet::{Words, missing, sheet};
+use crate::{format, words};
+
+const KEY: &str = "models-forest";
+/// More covariates than these are left to the table.
+const COVARIATES: usize = 16;
+
+/// The exposure in each model in one panel, the covariates in another.
+pub(super) fn figure(review: &Review) -> Drawn {
+    let table = review.table("model");
+    let exposure = review.context.exposure.as_str();
+    let primary_is = |row: usize| {
+        let model = if review.context.primary_weighted {
+            "weighted"
+        } else {
+            "adjusted"
+        };
+        review.context.primary_method == "ordinal" && table.text_at("model", row) == Some(model)
+    };
+    let read = |row: usize| -> Option<(Estimate, bool)> {
+        let term = table.text_at("term", row)?;
+        let of_exposure = term == exposure || table.text_at("model", row) != Some("adjusted");
+        let estimate = Estimate {
+            label: label(table, row, term, exposure),
+            value: table.real_at("odds_ratio", row)?,
+            lo: table.real_at("odds_ratio_lo", row),
+            hi: table.real_at("odds_ratio_hi", row),
+            n: table.integer_at("n", row),
+            primary: of_exposure && primary_is(row),
+        };
+        Some((estimate, of_exposure))
+    };
+    let all: Vec<(Estimate, bool)> = (0..table.rows()).filter_map(read).collect();
+    let Some((first, _)) = all.iter().find(|(_, of_exposure)| *of_exposure) else {
+        return missing(
+            KEY,
+            "No ordinal model can be shown",
+            "Too few fittings have an answer on satisfaction, or a covariate is not known for too many.",
+        );
+    };
+    let title = format!(
+        "Odds of a higher answer with {}: odds ratio {}",
+        first.label,
+        first.sentence()
+    );
+    let of = |wanted: bool| -> Vec<&Estimate> {
+        all.iter()
+            .filter(|(_, of_exposure)| *of_exposure == wanted)
+            .map(|(estimate, _)| estimate)
+            .collect()
+    };
+    let (exposures, mut covariates) = (of(true), of(false));
+    let more = covariates.len().saturating_sub(COVARIATES);
+    covariates.truncate(COVARIATES);
+    let more = match more {
+        0 => String::new(),
+        more => format!(" Not drawn: {more} further groups, which the table has."),
+    };
+    let n = count_range(all.iter().filter_map(|(estimate, _)| estimate.n))
+        .map_or_else(String::new, |n| {
+            format!(" Fittings per model: n\u{a0}=\u{a0}{n}.")
+        });
+    let diamond = if all.iter().any(|(estimate, _)| estimate.primary) {
+        " Diamond: primary analysis."
+    } else {
+        ""
+    };
+    let note = format!(
+        "Dot: odds ratio of a higher answer; bar: its 95 % interval; upright line: no difference. Above, the \
+         exposure: adjusted, split into the difference within and between clinicians, and weighted for answers that \
+         did not come back; below, the covariates.{diamond}{more}{n}"
+    );
+    let words = Words {
+        key: KEY,
+        description: format!("{title}. {note} The values are in tables/model.csv."),
+        title,
+        note,
+        source: "Proportional odds (McCullagh 1980), errors robust to clusters. A coefficient of a covariate is there \
+                 to adjust, and is not to be read as an effect. An association is not a cause."
+            .to_owned(),
+    };
+    let drawn: Vec<(Vec<&Estimate>, Scale, &str)> = [
+        (exposures, "Odds ratio of the exposure, log axis"),
+        (covariates, "Odds ratio of a covariate, log axis"),
+    ]
+    .into_iter()
+    .filter(|(estimates, _)| !estimates.is_empty())
+    .map(|(estimates, title)| {
+        let scale = Scale::ratios(estimates.iter().flat_map(|one| one.values()));
+        (estimates, scale, title)
+    })
+    .collect();
+    let high = drawn
+        .iter()
+        .map(|(estimates, _, _)| panel_height(estimates.len()))
+        .sum();
+    sheet(&words, high, |canvas, area| {
+        panels(canvas, area, &drawn, 1.0);
+    })
+}
+
+/// "RMS deviation, per dB", "between clinicians, per dB", "coupling vented".
+fn label(table: &Table, row: usize, term: &str, exposure: &str) -> String {
+    let step = table
+        .real_at("step", row)
+        .map_or_else(String::new, format::plain);
+    let unit = match exposure {
+        "share_within" => ", per 10 % points".to_owned(),
+        _ => ", per dB".to_owned(),
+    };
+    match (table.text_at("model", row), term) {
+        (Some("weighted"), _) => format!("weighted{unit}"),
+        (Some("split"), _) => format!("{}{unit}", words::of_value(term)),
+        (_, "age_years") => format!("age, per {step} years"),
+        (_, "pta4") => format!("pure-tone average, per {step} dB"),
+        (_, term) if term == exposure => format!("{}{unit}", words::of_value(term)),
+        (_, other) => other.to_owned(),
+    }
+}
