@@ -26,7 +26,6 @@ use rayon::prelude::*;
 
 pub(crate) use file_read::sentence_by;
 pub use file_read::{FileRead, MappedFile, headers, sentence};
-#[cfg(feature = "hostile")]
 pub(crate) use header::printable;
 pub use instruments::ITEM_SEPARATOR;
 pub(crate) use instruments::Instruments;
