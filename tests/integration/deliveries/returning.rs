@@ -227,6 +227,55 @@ fn waiting_rows_meet_as_they_would_have() {
     assert_eq!(scores(&workspace), expected);
 }
 
+/// Rows of both forms that waited are read in the order in which they were delivered: which of them says again what
+/// another said depends on it, and the account is that of the same delivery after its fittings.
+#[test]
+fn waiting_rows_of_both_forms_keep_their_order() {
+    let wide_ears = "fitting_id,ear,fitted,threshold_500,threshold_1000\nF1,left,true,25,30\n";
+    let long_ears = "fitting_id,ear,frequency_hz,threshold\nF1,left,1000,30\n";
+    let wide_responses = "fitting_id,ear,quantity,input_level_db,target_500,measured_500,measured_1000\n\
+        F1,left,REIG,65,20,21,22\n";
+    let long_responses = "fitting_id,ear,quantity,input_level_db,frequency_hz,measured_db\nF1,left,REIG,65,1000,22\n";
+    let fittings = only(FITTINGS, "F1");
+    for wide_first in [true, false] {
+        let [wide, long] = if wide_first { [1, 2] } else { [2, 1] };
+        let accounts = [true, false].map(|waits| {
+            let workspace = begun();
+            workspace.delivery("fittings", &[("fittings", &fittings)]);
+            workspace.delivery(
+                "children",
+                &[
+                    (&format!("ears-{wide}"), wide_ears),
+                    (&format!("ears-{long}"), long_ears),
+                    (&format!("responses-{wide}"), wide_responses),
+                    (&format!("responses-{long}"), long_responses),
+                ],
+            );
+            let names = if waits {
+                ["children", "fittings"]
+            } else {
+                ["fittings", "children"]
+            };
+            for name in names {
+                workspace.ingest(name, "c");
+            }
+            let entry = entry(&workspace, if waits { 1 } else { 2 });
+            assert_eq!(entry["waiting"], 0, "{entry:#}");
+            assert_eq!(entry["rules"], json!([]), "{entry:#}");
+            entry["accounts"].clone()
+        });
+        let [waited, at_once] = accounts;
+        assert_eq!(waited, at_once, "the wide form first: {wide_first}");
+        // What the long row says, the wide one has said; not so the other way about.
+        let (stored, repeats) = if wide_first { (1, 1) } else { (2, 0) };
+        for table in [1, 2] {
+            assert_eq!(waited[table]["rows_read"], 2, "{waited:#}");
+            assert_eq!(waited[table]["rows_stored"], stored, "{waited:#}");
+            assert_eq!(waited[table]["exact_repeats"], repeats, "{waited:#}");
+        }
+    }
+}
+
 /// A row that returns may break another rule under what it finds, and is then set aside by that one.
 #[test]
 fn a_row_that_returns_is_judged_by_every_rule() {
