@@ -120,7 +120,7 @@ pub(crate) fn row_name(key: &str, table: &Table, row: usize) -> String {
     let names = NAMES_OF
         .iter()
         .find(|(known, _)| *known == key)
-        .map_or(&NAMES[..], |(_, names)| names);
+        .map_or(&NAMES[..], |(_, names)| *names);
     let mut out = key.to_owned();
     for found in names.iter().filter_map(|name| table.column(name)) {
         out.push('/');
