@@ -110,18 +110,20 @@ pub fn gather(request: &ReviewRequest<'_>) -> Result<Vec<Review>, QueryError> {
             .collect();
         disclosure::withhold(&mut tables, plan.minimum_cell);
         let called = |id| letters.as_ref().map_or(Some(id), |letters| letters.of(id));
-        let mut review = Review {
+        reviews.push(Review {
             reader,
             context: Context {
                 clinician: clinician.and_then(called).map(str::to_owned),
                 ..context.clone()
             },
             tables,
-        };
-        if let Some(letters) = &letters {
-            letters.put_into(&mut review, plan);
+        });
+    }
+    // Last of all, so that what is withheld does not hang on it.
+    if let Some(letters) = &letters {
+        for review in &mut reviews {
+            letters.put_into(review, plan);
         }
-        reviews.push(review);
     }
     Ok(reviews)
 }

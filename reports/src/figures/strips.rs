@@ -20,6 +20,9 @@ const AXIS: f64 = 44.0;
 /// Height of the marks of the others, px.
 const MARK: f64 = 11.0;
 
+/// Up to so many of the others on one place, marks are all of one length.
+const SAME: usize = 3;
+
 /// One measure.
 struct Strip {
     label: String,
@@ -143,15 +146,24 @@ impl Strip {
                 STRONG,
             );
         }
-        // Values are rounded, so a mark stands for all that fall on the same place.
-        let mut last = f64::NEG_INFINITY;
-        for value in &self.others {
-            let at = x(*value);
-            if at - last >= 1.0 {
-                let ends = [(at, others - MARK / 2.0), (at, others + MARK / 2.0)];
-                canvas.line(&ends, Ink::Soft, LINE);
-                last = at;
+        // Values are rounded, so a mark stands for all that fall on the same place, and grows with their number.
+        let mut marks: Vec<(f64, usize)> = Vec::new();
+        for at in self.others.iter().map(|value| x(*value)) {
+            match marks.last_mut() {
+                Some((last, count)) if at - *last < 1.0 => *count += 1,
+                _ => marks.push((at, 1)),
             }
+        }
+        let most = marks.iter().map(|(_, count)| *count).max().unwrap_or(1);
+        for (at, count) in marks {
+            let share = if most > SAME {
+                0.4 + 1.2 * count as f64 / most as f64
+            } else {
+                1.0
+            };
+            let bottom = others + MARK / 2.0;
+            let ends = [(at, bottom - MARK * share), (at, bottom)];
+            canvas.line(&ends, Ink::Soft, LINE);
         }
         if let Some((lo, hi)) = self.interval {
             canvas.line(&[(x(lo), own), (x(hi), own)], ink, LINE);
@@ -232,7 +244,7 @@ fn note(review: &Review, panels: &[&Panel]) -> String {
         .filter_map(|row| practice.integer_at("n_others", row));
     match super::count_range(counts) {
         Some(range) if strips().any(|strip| !strip.others.is_empty()) => out.push_str(&format!(
-            " Strokes: {range} other clinicians, unnamed, each on {} fittings or more; shaded: the middle half of them, with the median.",
+            " Strokes: {range} other clinicians, unnamed, each on {} fittings or more, longer where many share a value; shaded: the middle half of them, with the median.",
             format::count(review.context.minimum_cell)
         )),
         _ => out.push_str(" Too few other clinicians to show them without names."),

@@ -28,12 +28,20 @@ pub(super) fn opening(review: &Review) -> Markup {
             p {
                 "A low value means that comparing single clinicians tells little. A high one does not say why. A point beyond a limit is an invitation to look together at cases, coupling and method. It is no verdict: with many clinicians some lie beyond a limit by chance, and a funnel takes no account of who was fitted. The columns \"Adjusted\" and \"Shrunken\" of the table do, by the covariates of the plan, and even that is never the whole case mix."
             }
+            p {
+                "For a conversation with one clinician there is a page on which the others stay unnamed: "
+                code { "fitcohort report COHORT --out DIR --clinician ID" } "."
+            }
         }
     }
 }
 
 fn icc(table: &Table, row: usize) -> Markup {
-    let measure = words::of_value(table.text_at("measure", row).unwrap_or("measure"));
+    let measure = match table.text_at("measure", row).unwrap_or("measure") {
+        "within_criterion" => "being within the criterion",
+        "satisfied" => "being satisfied",
+        other => words::of_value(other),
+    };
     let write = |column: &str| number("variance", table, row, column);
     let known = |column: &str| table.real_at(column, row).is_some();
     html! {
