@@ -29,12 +29,28 @@ struct Found {
     /// The folder within the folder, "" or such as "2026-Q3/".
     place: String,
     reader: Reader,
+    /// The folder within the reader's, "" or, for the page of one clinician, such as "clinician-07/".
+    inner: String,
+    /// The clinician, by id or by letter, where the page is about one.
+    clinician: Option<String>,
     /// The quarter under review, or the year; none where the cohort was empty.
     quarter: Option<String>,
     snapshot: String,
     plan: String,
     invented: bool,
     years: bool,
+}
+
+impl Found {
+    /// The folder of the page, below the folder of the index.
+    fn home(&self) -> String {
+        format!("{}{}/{}", self.place, self.reader.name(), self.inner)
+    }
+
+    /// The way from the page to the folder of the index.
+    fn up(&self) -> String {
+        "../".repeat(self.home().matches('/').count())
+    }
 }
 
 /// Writes `index.html` of a folder of reports, and the links between the pages in it: to the quarter before and after
@@ -78,14 +94,32 @@ fn find(folder: &Path) -> Result<Vec<Found>, ReportError> {
     let mut found = Vec::new();
     for place in &places {
         for reader in Reader::ALL {
-            found.extend(report(folder, place, reader)?);
+            found.extend(report(folder, place, reader, "")?);
+        }
+        for inner in clinicians(&folder.join(place).join(Reader::Trainer.name())) {
+            found.extend(report(folder, place, Reader::Trainer, &inner)?);
         }
     }
     found.sort_by(|one, other| {
-        let key = |of: &Found| (of.quarter.clone(), of.place.is_empty(), of.place.clone());
-        (key(one), one.reader).cmp(&(key(other), other.reader))
+        let key = |of: &Found| {
+            let place = (of.quarter.clone(), of.place.is_empty(), of.place.clone());
+            (place, of.reader, of.clinician.clone(), of.inner.clone())
+        };
+        key(one).cmp(&key(other))
     });
     Ok(found)
+}
+
+/// The folders of pages of single clinicians in the trainer's folder; none where there is no such folder.
+fn clinicians(folder: &Path) -> Vec<String> {
+    let entries = fs::read_dir(folder).into_iter().flatten().flatten();
+    let names = entries.filter_map(|entry| entry.file_name().into_string().ok());
+    let plain = |name: &String| {
+        name.bytes()
+            .all(|byte| byte.is_ascii_alphanumeric() || matches!(byte, b'-' | b'_'))
+    };
+    let kept = names.filter(|name| name.starts_with("clinician-") && plain(name));
+    kept.map(|name| format!("{name}/")).collect()
 }
 
 /// Whether a folder is named like a quarter or a year: 2026-Q3, 2026.
@@ -97,8 +131,13 @@ fn is_period(name: &str) -> bool {
 }
 
 /// The report of a reader at a place; none where no page stands there, or nothing that says what it is.
-fn report(folder: &Path, place: &str, reader: Reader) -> Result<Option<Found>, ReportError> {
-    let home = folder.join(place).join(reader.name());
+fn report(
+    folder: &Path,
+    place: &str,
+    reader: Reader,
+    inner: &str,
+) -> Result<Option<Found>, ReportError> {
+    let home = folder.join(place).join(reader.name()).join(inner);
     let path = home.join("provenance.json");
     let text = match fs::read(&path) {
         Ok(text) => text,
@@ -111,12 +150,18 @@ fn report(folder: &Path, place: &str, reader: Reader) -> Result<Option<Found>, R
         return Ok(None);
     };
     let said = |key: &str| value.get(key).and_then(Value::as_str).map(str::to_owned);
-    if said("reader").as_deref() != Some(reader.name()) || !home.join("index.html").is_file() {
+    let clinician = said("clinician");
+    let is_what_it_should_be = said("reader").as_deref() == Some(reader.name())
+        && clinician.is_some() != inner.is_empty()
+        && home.join("index.html").is_file();
+    if !is_what_it_should_be {
         return Ok(None);
     }
     Ok(Some(Found {
         place: place.to_owned(),
         reader,
+        inner: inner.to_owned(),
+        clinician,
         quarter: said("quarter"),
         snapshot: said("snapshot").unwrap_or_default(),
         plan: said("plan").unwrap_or_default(),
@@ -137,17 +182,14 @@ fn links(found: &[Found], at: usize) -> Vec<Link> {
     let Some(own) = found.get(at) else {
         return Vec::new();
     };
-    let to = |other: &Found| {
-        format!(
-            "{}{}{}/index.html",
-            up(own),
-            other.place,
-            other.reader.name()
-        )
-    };
+    let to = |other: &Found| format!("{}{}index.html", own.up(), other.home());
     let mut out = Vec::new();
     // Where a quarter stands twice, the first of the two is the one to go to.
-    let same_reader = || found.iter().filter(|other| other.reader == own.reader);
+    let same_reader = || {
+        let others = found.iter().filter(|other| other.reader == own.reader);
+        // The letter of a clinician may be another's in another report, so nothing leads from the one to the other.
+        others.filter(|other| own.clinician.is_none() && other.clinician.is_none())
+    };
     let before = same_reader()
         .filter(|other| other.quarter < own.quarter)
         .map(|other| other.quarter.clone())
@@ -168,7 +210,9 @@ fn links(found: &[Found], at: usize) -> Vec<Link> {
         }
     }
     for other in found {
-        if other.place == own.place && other.quarter == own.quarter && other.reader != own.reader {
+        let beside = other.place == own.place && other.quarter == own.quarter;
+        let another = other.reader != own.reader || own.clinician.is_some();
+        if beside && another && other.clinician.is_none() {
             out.push(Link {
                 words: title(other).to_owned(),
                 relation: None,
@@ -179,18 +223,9 @@ fn links(found: &[Found], at: usize) -> Vec<Link> {
     out.push(Link {
         words: "All reports".to_owned(),
         relation: None,
-        address: format!("{}index.html", up(own)),
+        address: format!("{}index.html", own.up()),
     });
     out
-}
-
-/// The way from a page to the folder of the index.
-fn up(own: &Found) -> &'static str {
-    if own.place.is_empty() {
-        "../"
-    } else {
-        "../../"
-    }
 }
 
 fn period(of: &Found) -> &str {
@@ -208,10 +243,7 @@ fn title(of: &Found) -> &'static str {
 
 /// Writes the links between the marks of a page; a page without marks is left as it is.
 fn link(folder: &Path, own: &Found, links: &[Link]) -> Result<(), ReportError> {
-    let path = folder
-        .join(&own.place)
-        .join(own.reader.name())
-        .join("index.html");
+    let path = folder.join(own.home()).join("index.html");
     let text = fs::read_to_string(&path).map_err(|source| ReportError::Read {
         path: path.clone(),
         source,
@@ -250,7 +282,7 @@ fn write(path: &Path, text: &str) -> Result<(), ReportError> {
 fn page(found: &[Found]) -> String {
     // A row is a quarter at a place.
     let mut rows: Vec<Vec<&Found>> = Vec::new();
-    for one in found {
+    for one in found.iter().filter(|one| one.clinician.is_none()) {
         match rows.last_mut() {
             Some(row)
                 if row.first().is_some_and(|first| {
@@ -279,6 +311,7 @@ fn page(found: &[Found]) -> String {
         }
         main #main tabindex="-1" {
             (table(&rows))
+            (single(found))
             @if let Some(sentence) = mixed(found) { p { (sentence) } }
             p.soft {
                 "Each report is made of what was recorded up to its quarter or year. The quarter review asks whether quality is all right and where it is not, the study report whether a closer match goes with satisfaction, the comparison of clinicians where they differ and in what."
@@ -288,10 +321,33 @@ fn page(found: &[Found]) -> String {
     shell::document("Reports", "", "Reports. fitcohort", &body)
 }
 
+/// The pages of single clinicians, the latest first.
+fn single(found: &[Found]) -> Markup {
+    let pages: Vec<&Found> = found
+        .iter()
+        .rev()
+        .filter(|one| one.clinician.is_some())
+        .collect();
+    html! {
+        @if !pages.is_empty() {
+            h2 { "Pages of one clinician" }
+            ul {
+                @for one in pages {
+                    li {
+                        a href=(format!("{}index.html", one.home())) {
+                            "Clinician " (one.clinician.as_deref().unwrap_or_default()) ", up to " (period(one))
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
+
 fn table(rows: &[Vec<&Found>]) -> Markup {
     html! {
         @if rows.is_empty() {
-            p { "There is no report in this folder." }
+            p { "There is no quarter review, study report or comparison of clinicians in this folder." }
         } @else {
             div.wide tabindex="0" role="region" aria-label="Table: reports by quarter" {
                 table {
@@ -325,7 +381,7 @@ fn table(rows: &[Vec<&Found>]) -> Markup {
 fn cell(row: &[&Found], reader: Reader) -> Markup {
     html! {
         @if let Some(one) = row.iter().find(|one| one.reader == reader) {
-            a href=(format!("{}{}/index.html", one.place, reader.name())) {
+            a href=(format!("{}index.html", one.home())) {
                 (title(one)) " " (period(one))
             }
         } @else {

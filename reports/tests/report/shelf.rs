@@ -192,7 +192,9 @@ fn what_is_no_report_is_not_listed_and_a_strange_index_is_left_alone() {
     let folder = tempfile::tempdir().unwrap();
     let root = folder.path();
     assert_eq!(arrange(root).unwrap().reports, 0);
-    assert!(read(root, "index.html").contains("There is no report in this folder."));
+    assert!(
+        read(root, "index.html").contains("There is no quarter review, study report or comparison")
+    );
     // Neither a page without provenance, nor provenance without a page, nor one that is another reader's.
     for (name, content) in [
         ("2026-Q1/owner/index.html", "a page"),
@@ -217,4 +219,45 @@ fn what_is_no_report_is_not_listed_and_a_strange_index_is_left_alone() {
     assert_eq!((shelf.index, shelf.reports), (None, 1));
     assert_eq!(read(root, "index.html"), "somebody's own");
     assert_eq!(read(root, "2026-Q2/owner/index.html"), "an old page");
+}
+
+#[test]
+fn pages_of_one_clinician_are_listed_apart_and_linked_to_nobody_else() {
+    let folder = tempfile::tempdir().unwrap();
+    let root = folder.path();
+    put(root, "", Reader::Trainer, "2026-Q3");
+    for (name, clinician) in [("clinician-A", "A"), ("clinician-B", "<B>")] {
+        put(root, "2026-Q2", Reader::Trainer, "2026-Q2");
+        let home = root.join("trainer").join(name);
+        write_report(&review(Reader::Trainer, SMALL), &home).unwrap();
+        let provenance = format!(
+            "{{\"reader\":\"trainer\",\"quarter\":\"2026-Q3\",\"clinician\":\"{clinician}\"}}"
+        );
+        fs::write(home.join("provenance.json"), provenance).unwrap();
+    }
+    assert_eq!(arrange(root).unwrap().reports, 4);
+    let index = read(root, "index.html");
+    assert!(
+        index.contains("href=\"trainer/clinician-A/index.html\">Clinician A, up to 2026-Q3</a>")
+    );
+    assert!(index.contains("Clinician &lt;B&gt;, up to"), "{index}");
+    assert_eq!(
+        links(&read(root, "trainer/clinician-A/index.html")),
+        [
+            (String::new(), "../../trainer/index.html".to_owned()),
+            (String::new(), "../../index.html".to_owned())
+        ]
+    );
+    // The comparison of all leads to the quarter before it and not to a single clinician.
+    let of_all = links(&read(root, "trainer/index.html"));
+    assert!(
+        of_all
+            .iter()
+            .all(|(_, address)| !address.contains("clinician-")),
+        "{of_all:?}"
+    );
+    assert!(
+        of_all.iter().any(|(relation, _)| relation == "prev"),
+        "{of_all:?}"
+    );
 }
