@@ -37,6 +37,15 @@ pub enum ReportError {
         /// The writer's answer.
         source: csv::Error,
     },
+    /// Two rows of the tables have the same key, so that a number could not be looked up. The columns that name a row
+    /// are fixed for each table, so this is a fault of the program.
+    #[error("two rows have the key {key} in {}", path.display())]
+    Key {
+        /// The file that the numbers were for.
+        path: PathBuf,
+        /// The key.
+        key: String,
+    },
     /// Numbers could not be put into JSON. It goes into memory, so this is a fault of the program.
     #[error("cannot put {} into JSON: {source}", path.display())]
     Json {

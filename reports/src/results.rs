@@ -1,13 +1,17 @@
 //! `results.json`: every number of the page by a stable key, unrounded, with its n and interval.
 
 use std::collections::BTreeMap;
+use std::collections::btree_map::Entry;
 
-use fitcohort_queries::review::Review;
+use fitcohort_queries::review::{Context, Review};
 use fitcohort_queries::table::{Table, Values};
 use serde_json::{Map, Value, json};
 
+/// The key of the numbers of the plan and the run: minimum cell, seed, resamples, permutations.
+pub(crate) const CONTEXT: &str = "context";
+
 /// Columns that name a row rather than measure something, in the order of the key.
-const NAMES: [&str; 24] = [
+const NAMES: [&str; 30] = [
     "measure",
     "component",
     "criterion",
@@ -17,65 +21,113 @@ const NAMES: [&str; 24] = [
     "method",
     "weighted",
     "instrument",
+    "variable",
+    "level",
     "item",
     "quarter",
     "stage",
     "quantity",
     "input_band",
+    "grouping",
+    "group",
     "grade",
     "rule",
     "medical_referral",
     "clinic_id",
     "clinician_id",
     "fitting_id",
+    "reason",
     "score",
     "frequency_hz",
     "bin_lo",
     "bin_hi",
+    "analysis",
 ];
 
-/// The results of a review.
-pub(crate) fn results(review: &Review) -> Value {
+/// What names a row in tables where the list above does not.
+const NAMES_OF: [(&str, &[&str]); 9] = [
+    // Why fittings fell out is said by the step.
+    ("flow", &["step"]),
+    // The grid of the funnel is keyed by its n.
+    ("funnel", &["measure", "n"]),
+    ("curve", &["at"]),
+    ("intervals", &["method", "interval"]),
+    ("model", &["term"]),
+    ("proportionality", &["term"]),
+    ("satisfied", &["treatment"]),
+    ("checklist", &["item"]),
+    ("weights", &[]),
+];
+
+/// The results of a review, or the key that two rows share, which is a fault of the program: a number that two places
+/// claim cannot be looked up.
+pub(crate) fn results(review: &Review) -> Result<Value, String> {
     let mut numbers: BTreeMap<String, Value> = BTreeMap::new();
+    let mut add = |name: String, values: Map<String, Value>| match numbers.entry(name) {
+        Entry::Vacant(slot) => {
+            slot.insert(Value::Object(values));
+            Ok(())
+        }
+        Entry::Occupied(taken) => Err(taken.key().clone()),
+    };
+    add(
+        CONTEXT.to_owned(),
+        context(&review.context)
+            .into_iter()
+            .map(|(name, value)| (name.to_owned(), json!(value)))
+            .collect(),
+    )?;
     for (key, table) in &review.tables {
+        add(
+            size_name(key),
+            Map::from_iter([("rows".into(), json!(table.rows()))]),
+        )?;
         for row in 0..table.rows() {
-            let mut name = row_name(key, table, row);
-            let mut again = 2;
-            while numbers.contains_key(&name) {
-                name = format!("{}#{again}", row_name(key, table, row));
-                again += 1;
-            }
-            numbers.insert(name, Value::Object(values(table, row)));
+            add(row_name(key, table, row), values(table, row))?;
         }
     }
-    json!({
+    Ok(json!({
         "reader": review.reader.name(),
         "quarter": review.context.quarter,
         "criterion": review.context.criterion,
         "second_criterion": review.context.second_criterion,
         "numbers": numbers.into_iter().collect::<Map<String, Value>>(),
-    })
+    }))
+}
+
+/// The numbers of the plan and the run that a page speaks of.
+pub(crate) fn context(context: &Context) -> [(&'static str, u64); 4] {
+    [
+        (
+            "minimum_cell",
+            u64::try_from(context.minimum_cell).unwrap_or(0),
+        ),
+        ("permutations", u64::from(context.permutations)),
+        ("resamples", u64::from(context.resamples)),
+        ("seed", context.seed),
+    ]
+}
+
+/// The key of the number of rows of a table.
+pub(crate) fn size_name(key: &str) -> String {
+    format!("tables/{key}")
 }
 
 /// The key of a row: the table and what names the row.
 pub(crate) fn row_name(key: &str, table: &Table, row: usize) -> String {
+    let names = NAMES_OF
+        .iter()
+        .find(|(known, _)| *known == key)
+        .map_or(&NAMES[..], |(_, names)| names);
     let mut out = key.to_owned();
-    for column in NAMES {
-        let Some(found) = table.column(column) else {
-            continue;
-        };
+    for found in names.iter().filter_map(|name| table.column(name)) {
         out.push('/');
         match value(&found.values, row) {
             Value::Null => out.push('-'),
-            Value::String(text) => out.push_str(&text),
+            // A label may hold the sign between the parts of a key.
+            Value::String(text) => out.push_str(&text.replace('~', "~0").replace('/', "~1")),
             other => out.push_str(&other.to_string()),
         }
-    }
-    // The grid of the funnel is keyed by its n.
-    if key == "funnel"
-        && let Some(n) = table.integer_at("n", row)
-    {
-        out.push_str(&format!("/{n}"));
     }
     out
 }

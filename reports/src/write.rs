@@ -46,8 +46,12 @@ pub fn write_report(review: &Review, folder: &Path) -> Result<Written, ReportErr
         })?;
         contents.push((name, bytes));
     }
+    let numbers = results::results(review).map_err(|key| ReportError::Key {
+        path: folder.join("results.json"),
+        key,
+    })?;
     for (name, value) in [
-        ("results.json", results::results(review)),
+        ("results.json", numbers),
         ("provenance.json", provenance::provenance(review)),
     ] {
         let mut bytes = serde_json::to_vec_pretty(&value).map_err(|source| ReportError::Json {

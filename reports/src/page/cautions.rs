@@ -3,7 +3,7 @@
 use fitcohort_queries::review::{Reader, Review};
 use maud::{Markup, html};
 
-use crate::format;
+use super::number::of_context;
 
 /// The same for all readers, with a line or two of their own.
 pub(super) fn section(review: &Review) -> Markup {
@@ -30,7 +30,7 @@ pub(super) fn section(review: &Review) -> Markup {
                 }
                 li { "Answers come from those who answered. The response rate stands beside them." }
                 li {
-                    "Cells built on fewer than " (format::count(review.context.minimum_cell))
+                    "Cells built on fewer than " (of_context(review, "minimum_cell"))
                     " people are withheld. A withheld cell may still follow from a total and the other cells, so keep these pages inside the practice."
                 }
             }

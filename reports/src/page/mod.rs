@@ -152,7 +152,7 @@ fn foot(review: &Review) -> Markup {
     let context = &review.context;
     html! {
         p {
-            "fitcohort " (context.version) ", snapshot " (context.snapshot) ", seed " (context.seed.to_string())
+            "fitcohort " (context.version) ", snapshot " (context.snapshot) ", seed " (number::of_context(review, "seed"))
             ". Unrounded numbers: " a href="results.json" { "results.json" }
             "; where they come from: " a href="provenance.json" { "provenance.json" } "."
         }

@@ -4,8 +4,9 @@ use fitcohort_queries::review::Review;
 use fitcohort_queries::table::Table;
 use maud::{Markup, html};
 
+use super::number::number;
 use super::tables::grid;
-use crate::format;
+use crate::drawing::text::clean;
 
 /// The balance of rows, and the criteria.
 pub(super) fn section(review: &Review) -> Markup {
@@ -34,22 +35,15 @@ pub(super) fn section(review: &Review) -> Markup {
     }
 }
 
-fn balance(table: &Table, row: usize) -> String {
-    let of = |name: &str| {
-        table
-            .integer_at(name, row)
-            .map_or_else(|| "unknown".to_owned(), format::count)
-    };
+fn balance(table: &Table, row: usize) -> Markup {
+    let of = |name: &str| number("quality", table, row, name);
     let repeats = match table.integer_at("exact_repeats", row) {
         Some(1) => "exact repeat",
         _ => "exact repeats",
     };
-    format!(
-        "{}: {} read = {} stored + {} set aside + {} {repeats}",
-        table.text_at("table_name", row).unwrap_or("table"),
-        of("rows_read"),
-        of("rows_stored"),
-        of("rows_set_aside"),
-        of("exact_repeats")
-    )
+    html! {
+        (clean(table.text_at("table_name", row).unwrap_or("table"))) ": "
+        (of("rows_read")) " read = " (of("rows_stored")) " stored + " (of("rows_set_aside")) " set aside + "
+        (of("exact_repeats")) " " (repeats)
+    }
 }

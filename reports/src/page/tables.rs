@@ -4,10 +4,10 @@ use fitcohort_queries::review::Review;
 use fitcohort_queries::table::{Table, Values};
 use maud::{Markup, html};
 
-use super::number::number;
+use super::number::{number, of_context, rows};
 use crate::drawing::text::clean;
+use crate::words;
 use crate::write::file_name;
-use crate::{format, words};
 
 /// Rows shown on the page; the rest is in the CSV file.
 const ROWS: usize = 40;
@@ -30,7 +30,7 @@ pub(super) fn section(review: &Review) -> Markup {
             h2 #tables { "Tables" }
             p {
                 "Whole and unrounded in the folder " code { "tables" }
-                ". A dash: not estimable. Cells on fewer than " (format::count(review.context.minimum_cell))
+                ". A dash: not estimable. Cells on fewer than " (of_context(review, "minimum_cell"))
                 " people are withheld."
             }
             @for (key, table) in shown {
@@ -39,13 +39,13 @@ pub(super) fn section(review: &Review) -> Markup {
                 } @else {
                     details open[table.rows() <= OPEN || key == ALWAYS_OPEN] {
                         summary {
-                            (words::of_table(key)) " (" (rows_in_words(table)) ")"
+                            (words::of_table(key)) " (" (rows(key, table)) ")"
                         }
                         (grid(key, &by_measure(key, &without_how(table))))
                         (how(table))
                         p.soft {
                             @if table.rows() > ROWS {
-                                "The first " (ROWS.to_string()) " of " (rows_in_words(table)) ". "
+                                "Only the first of the " (rows(key, table)) " are shown. "
                             }
                             a href=(format!("tables/{}.csv", file_name(key))) { "All as CSV" }
                         }
@@ -123,15 +123,6 @@ fn how(table: &Table) -> Markup {
                 }
             }
         }
-    }
-}
-
-fn rows_in_words(table: &Table) -> String {
-    let rows = i64::try_from(table.rows()).unwrap_or(i64::MAX);
-    if rows == 1 {
-        "1 row".to_owned()
-    } else {
-        format!("{} rows", format::count(rows))
     }
 }
 
