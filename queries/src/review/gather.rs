@@ -75,17 +75,18 @@ pub fn gather(request: &ReviewRequest<'_>) -> Result<Vec<Review>, QueryError> {
         tables.insert("headline", headline(&trends, whole.fits()?, plan, quarter));
         tables.insert("quality", quality.clone());
         tables.insert("tolerance", tolerance.clone());
-        let mut tables: BTreeMap<String, Table> = tables
+        let tables: BTreeMap<String, Table> = tables
             .into_iter()
             .map(|(key, table)| (key.to_owned(), table.named(key)))
             .collect();
-        disclosure::withhold(&mut tables, plan.minimum_cell);
         reviews.push(Review {
             reader,
             context: context.clone(),
             tables,
         });
     }
+    // Over all readers at once: what one is not shown must not follow from what another is.
+    disclosure::withhold(&mut reviews, plan.minimum_cell);
     Ok(reviews)
 }
 
