@@ -91,6 +91,14 @@ pub(crate) fn results(review: &Review) -> Result<Value, String> {
         "quarter": review.context.quarter,
         "criterion": review.context.criterion,
         "second_criterion": review.context.second_criterion,
+        "referral_rule": review.context.referral_rule,
+        "study": {
+            "hypothesis": review.context.hypothesis,
+            "exposure": review.context.exposure,
+            "outcome": review.context.outcome,
+            "unit": review.context.unit,
+            "exclusions": review.context.exclusions,
+        },
         "numbers": numbers.into_iter().collect::<Map<String, Value>>(),
     }))
 }
@@ -118,7 +126,7 @@ pub(crate) fn row_name(key: &str, table: &Table, row: usize) -> String {
     let names = NAMES_OF
         .iter()
         .find(|(known, _)| *known == key)
-        .map_or(&NAMES[..], |(_, names)| names);
+        .map_or(&NAMES[..], |(_, names)| *names);
     let mut out = key.to_owned();
     for found in names.iter().filter_map(|name| table.column(name)) {
         out.push('/');

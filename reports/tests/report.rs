@@ -10,5 +10,7 @@ mod common;
 mod report {
     mod boxes;
     mod figures;
+    mod numbers;
     mod page;
+    mod sources;
 }

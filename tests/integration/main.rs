@@ -24,6 +24,10 @@ mod identity;
 mod large_deliveries;
 mod numbers;
 mod own_child;
+mod page_numbers;
+#[allow(dead_code, reason = "the reports' own tests use more of it")]
+#[path = "../../reports/tests/common/pages.rs"]
+mod pages;
 mod parquet_bombs;
 mod parquet_files;
 mod readme;

@@ -139,6 +139,9 @@ fn figures_section(figures: &[Figure]) -> Markup {
                             }
                             figcaption {
                                 a href=(format!("figures/{}.svg", figure.key)) { "This figure alone (SVG)" }
+                                @for key in &figure.tables {
+                                    ", " a href=(format!("tables/{key}.csv")) { "its numbers: " (key) " (CSV)" }
+                                }
                             }
                         }
                     }

@@ -4,10 +4,10 @@ use fitcohort_queries::review::Review;
 use fitcohort_queries::table::Table;
 use maud::{Markup, html};
 
-use crate::cells::{self, Unit};
+use super::number::estimate;
 use crate::drawing::text::clean;
 use crate::figures::{MEASURES, Signal};
-use crate::{format, words};
+use crate::words;
 
 /// At most so many clinics are named one by one.
 const CLINICS: usize = 20;
@@ -68,46 +68,29 @@ fn clinics(table: &Table) -> Markup {
                 }
             }
             @if outside.len() > CLINICS {
-                p { (more(outside.len() - CLINICS)) }
+                p { "More of them stand in the table of clinics." }
             }
         }
     }
 }
 
-fn more(rows: usize) -> String {
-    let rows = i64::try_from(rows).unwrap_or(i64::MAX);
-    format!("And {} more in the table of clinics.", format::count(rows))
-}
-
 /// "clinic-03: fittings within criterion 24 % (95 % interval 13 % to 39 %, n = 38), below its limits."
-fn clinic(table: &Table, row: usize) -> String {
-    let n = table.integer_at("n", row);
-    let (what, unit) = match table.text_at("measure", row) {
-        Some("within_criterion") => ("fittings within criterion", Unit::Share),
-        Some("verified") => ("fittings verified", Unit::Share),
-        Some("two_ear") => ("candidates fitted in both ears", Unit::Share),
-        _ => ("mean RMS deviation", Unit::Decibel),
+fn clinic(table: &Table, row: usize) -> Markup {
+    let key = "clinics";
+    let what = match table.text_at("measure", row) {
+        Some("within_criterion") => "fittings within criterion",
+        Some("verified") => "fittings verified",
+        Some("two_ear") => "candidates fitted in both ears",
+        _ => "mean RMS deviation",
     };
-    let write = |name: &str| {
-        table
-            .real_at(name, row)
-            .map(|value| cells::write(value, unit, n))
-    };
-    let mut details = Vec::new();
-    if let (Some(lo), Some(hi)) = (write("lo"), write("hi")) {
-        details.push(format!("95\u{202f}% interval {lo} to {hi}"));
-    }
-    details.extend(n.map(format::n));
     let side = match Signal::at(table, row) {
         Signal::Low => "below",
         _ => "above",
     };
-    format!(
-        "{}: {what} {} ({}), {side} its limits.",
-        clean(table.text_at("clinic_id", row).unwrap_or("no clinic")),
-        write("observed").unwrap_or_else(|| "withheld".to_owned()),
-        details.join(", ")
-    )
+    html! {
+        (clean(table.text_at("clinic_id", row).unwrap_or("no clinic"))) ": " (what) " "
+        (estimate(key, table, row, ["observed", "lo", "hi"], "n")) ", " (side) " its limits."
+    }
 }
 
 /// Where the list of fittings to look at is. How many are on it is not said: the number may be a

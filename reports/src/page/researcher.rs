@@ -4,6 +4,7 @@ use fitcohort_queries::review::Review;
 use fitcohort_queries::table::Table;
 use maud::{Markup, html};
 
+use super::number::{interval, n, number, of_context};
 use crate::drawing::text::clean;
 use crate::{format, words};
 
@@ -92,11 +93,11 @@ fn methods(review: &Review) -> Markup {
         }
         p {
             "Fittings of one clinician are alike, so intervals are made over whole clinicians, or over patients where fewer than ten clinicians have fittings. Rank correlations: Spearman's rho, Kendall's tau-b, and the partial correlation of ranks given the covariates, with percentile intervals from "
-            (format::count(i64::from(context.resamples)))
+            (of_context(review, "resamples"))
             " resamples, at levels widened for few clusters (Hesterberg 2015; BCa intervals after Efron 1987 stand beside them), and p-values of the plain rows from "
-            (format::count(i64::from(context.permutations)))
+            (of_context(review, "permutations"))
             " shuffles within clinicians, of residuals where there are covariates (Freedman and Lane 1983), or from all arrangements where there are few. Ordinal models: proportional odds (McCullagh 1980), adjusted for the covariates, as a whole and split into the clinician's mean and the deviation from it (Mundlak 1978); Wald intervals with errors robust to clusters (CR1, t with one degree of freedom fewer than clusters). Seed "
-            (context.seed.to_string()) "."
+            (of_context(review, "seed")) "."
         }
         p {
             @if covariates.is_empty() {
@@ -117,31 +118,17 @@ fn reason(table: &Table, row: usize) -> String {
         .map_or_else(String::new, |reason| format!(": {}", clean(reason)))
 }
 
-fn estimate(table: &Table, row: usize) -> Option<String> {
-    let value = table.real_at("estimate", row)?;
+fn estimate(table: &Table, row: usize) -> Option<Markup> {
+    let key = "association";
+    table.real_at("estimate", row)?;
     let method = table.text_at("method", row).unwrap_or("estimate");
     let weighted = table.flag_at("weighted", row) == Some(true);
-    let mut details = Vec::new();
-    if let (Some(lo), Some(hi)) = (table.real_at("lo", row), table.real_at("hi", row)) {
-        details.push(format!(
-            "95\u{202f}% interval {} to {}",
-            format::coefficient(lo),
-            format::coefficient(hi)
-        ));
-    }
-    if let Some(p) = table.real_at("p", row) {
-        details.push(format::p_value(p));
-    }
-    if let Some(n) = table.integer_at("n", row) {
-        details.push(format!("{} fittings", format::n(n)));
-    }
-    if let Some(how) = table.text_at("interval", row) {
-        details.push(clean(how));
-    }
-    Some(format!(
-        "{} {} ({}).",
-        format::capital(&words::of_method(method, weighted)),
-        format::coefficient(value),
-        details.join("; ")
-    ))
+    Some(html! {
+        (clean(&format::capital(&words::of_method(method, weighted)))) " "
+        (number(key, table, row, "estimate")) " (" (interval(key, table, row, ["lo", "hi"]))
+        @if table.real_at("p", row).is_some() { "; " (number(key, table, row, "p")) }
+        "; " (n(key, table, row, "n")) " fittings"
+        @if let Some(how) = table.text_at("interval", row) { "; " (clean(how)) }
+        ")."
+    })
 }

@@ -4,8 +4,9 @@ use fitcohort_queries::review::Review;
 use fitcohort_queries::table::Table;
 use maud::{Markup, html};
 
-use crate::cells::{self, Unit};
-use crate::{format, words};
+use super::number::{interval, n, number};
+use crate::drawing::text::clean;
+use crate::words;
 
 /// The section after the numbers.
 pub(super) fn opening(review: &Review) -> Markup {
@@ -32,24 +33,15 @@ pub(super) fn opening(review: &Review) -> Markup {
     }
 }
 
-fn icc(table: &Table, row: usize) -> String {
+fn icc(table: &Table, row: usize) -> Markup {
+    let key = "variance";
     let measure = words::of_value(table.text_at("measure", row).unwrap_or("measure"));
-    let Some(value) = table.real_at("estimate", row) else {
-        return format!("{measure}: not estimable.");
-    };
-    let n = table.integer_at("n", row);
-    let share = |value: f64| cells::write(value, Unit::Share, n);
-    let mut details = vec![match (table.real_at("lo", row), table.real_at("hi", row)) {
-        (Some(lo), Some(hi)) => format!("95\u{202f}% interval {} to {}", share(lo), share(hi)),
-        _ => "no interval".to_owned(),
-    }];
-    details.extend(n.map(|n| format!("{} fittings", format::n(n))));
-    if let Some(n) = table.integer_at("n_clinicians", row) {
-        details.push(format!("{} clinicians", format::count(n)));
+    if table.real_at("estimate", row).is_none() {
+        return html! { (clean(measure)) ": not estimable." };
     }
-    format!(
-        "{measure}: {} of the variation goes with the clinician ({}); the rest is between fittings of the same clinician.",
-        share(value),
-        details.join("; ")
-    )
+    html! {
+        (clean(measure)) ": " (number(key, table, row, "estimate")) " of the variation goes with the clinician ("
+        (interval(key, table, row, ["lo", "hi"])) "; " (n(key, table, row, "n")) " fittings; "
+        (number(key, table, row, "n_clinicians")) " clinicians); the rest is between fittings of the same clinician."
+    }
 }

@@ -8,6 +8,7 @@
 )]
 
 mod clinicians;
+pub(crate) mod pages;
 mod practice;
 mod study;
 
