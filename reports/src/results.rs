@@ -93,6 +93,14 @@ pub(crate) fn results(review: &Review) -> Result<Value, String> {
         "quarter": review.context.quarter,
         "criterion": review.context.criterion,
         "second_criterion": review.context.second_criterion,
+        "referral_rule": review.context.referral_rule,
+        "study": {
+            "hypothesis": review.context.hypothesis,
+            "exposure": review.context.exposure,
+            "outcome": review.context.outcome,
+            "unit": review.context.unit,
+            "exclusions": review.context.exclusions,
+        },
         "numbers": numbers.into_iter().collect::<Map<String, Value>>(),
     }))
 }

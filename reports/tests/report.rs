@@ -10,8 +10,10 @@ mod common;
 mod report {
     mod boxes;
     mod figures;
+    mod numbers;
     mod owner;
     mod page;
     mod shelf;
+    mod sources;
     mod study;
 }

@@ -15,6 +15,7 @@ mod command_line;
 mod crash;
 mod data_package;
 mod deliveries;
+mod elimination;
 mod export;
 mod fhir;
 mod forms;
@@ -26,9 +27,14 @@ mod odd_cohorts;
 mod one_clinician;
 mod own_child;
 mod owner_numbers;
+mod page_numbers;
+#[allow(dead_code, reason = "the reports' own tests use more of it")]
+#[path = "../../reports/tests/common/pages.rs"]
+mod pages;
 mod parquet_bombs;
 mod parquet_files;
 mod readme;
+mod recovery;
 mod reports;
 mod review_numbers;
 mod study;

@@ -104,11 +104,10 @@ pub fn gather(request: &ReviewRequest<'_>) -> Result<Vec<Review>, QueryError> {
         }
         tables.insert("quality", quality.clone());
         tables.insert("tolerance", tolerance.clone());
-        let mut tables: BTreeMap<String, Table> = tables
+        let tables: BTreeMap<String, Table> = tables
             .into_iter()
             .map(|(key, table)| (key.to_owned(), table.named(key)))
             .collect();
-        disclosure::withhold(&mut tables, plan.minimum_cell);
         let called = |id| letters.as_ref().map_or(Some(id), |letters| letters.of(id));
         reviews.push(Review {
             reader,
@@ -119,6 +118,8 @@ pub fn gather(request: &ReviewRequest<'_>) -> Result<Vec<Review>, QueryError> {
             tables,
         });
     }
+    // Over all readers at once: what one is not shown must not follow from what another is.
+    disclosure::withhold(&mut reviews, plan.minimum_cell);
     // Last of all, so that what is withheld does not hang on it.
     if let Some(letters) = &letters {
         for review in &mut reviews {

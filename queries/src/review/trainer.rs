@@ -107,14 +107,13 @@ fn funnel(whole: &mut Analysis<'_>) -> Result<Table, QueryError> {
     Ok(out.build())
 }
 
-/// Sizes from 2 to a tenth beyond the largest, about sixty of them, closer together where limits bend.
+/// Sizes from 2 to a tenth beyond the largest, each a twelfth greater than the one before: closer together where limits
+/// bend, and the same for every cohort, so that the grid says no more of the largest than how far it goes.
 fn grid(largest: u64) -> Vec<u64> {
     let end = (largest + largest / 10).max(10);
-    let mut sizes: Vec<u64> = (0..=60_u64)
-        .map(|step| 2 + (end - 2) * step * step / 3600)
-        .collect();
-    sizes.dedup();
-    sizes
+    std::iter::successors(Some(2_u64), |n| Some(n + (n / 12).max(1)))
+        .take_while(|n| *n <= end)
+        .collect()
 }
 
 /// Deviations of one clinician at one frequency.

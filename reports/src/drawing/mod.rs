@@ -3,6 +3,7 @@
 pub(crate) mod axes;
 pub(crate) mod canvas;
 pub(crate) mod labels;
+pub(crate) mod measures;
 pub(crate) mod rows;
 pub(crate) mod scale;
 pub(crate) mod sheet;

@@ -58,6 +58,22 @@ impl Scale {
         self.hi
     }
 
+    /// The lower end.
+    #[cfg(test)]
+    pub(crate) fn lo(&self) -> f64 {
+        self.lo
+    }
+
+    /// A straight scale between two ends, with labelled ticks at every step.
+    pub(super) fn straight(lo: f64, hi: f64, step: f64, unit: Unit) -> Self {
+        Self {
+            lo,
+            hi,
+            octaves: false,
+            ticks: ticks(lo, hi, step, unit),
+        }
+    }
+
     /// A straight scale that holds the values, with about `wanted` labelled ticks. Shares stay
     /// inside 0-1, counts above 0.
     pub(crate) fn around(values: impl IntoIterator<Item = f64>, unit: Unit, wanted: usize) -> Self {

@@ -26,6 +26,18 @@ pub(crate) struct Figure {
     pub(crate) key: &'static str,
     /// The drawing, as it stands alone.
     pub(crate) svg: String,
+    /// The tables it is drawn from: those that its description names.
+    pub(crate) tables: Vec<String>,
+}
+
+/// The keys of the tables that a description names as files, `tables/KEY.csv`.
+fn tables_named(description: &str) -> Vec<String> {
+    description
+        .split("tables/")
+        .skip(1)
+        .filter_map(|piece| piece.split_once(".csv"))
+        .map(|(key, _)| key.to_owned())
+        .collect()
 }
 
 /// Draws a figure: `draw` gets the space between the words, `high` px high.
@@ -86,6 +98,7 @@ pub(crate) fn sheet(
     draw(&mut canvas, area);
     Ok(Figure {
         key: words.key,
+        tables: tables_named(&words.description),
         svg: canvas.render(&words.title, &words.description)?,
     })
 }

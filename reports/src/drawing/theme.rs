@@ -78,7 +78,7 @@ const ROLES: [Role; 8] = [
     role(Ink::Grid, "grid", (0xD7, 0xDB, 0xD9), (0x40, 0x46, 0x43)),
     role(Ink::Paper, "paper", (0xFF, 0xFF, 0xFF), (0x17, 0x1A, 0x19)),
     role(Ink::Band, "band", (0xEB, 0xEF, 0xED), (0x28, 0x2E, 0x2B)),
-    role(Ink::Box, "box", (0xBB, 0xD3, 0xC9), (0x33, 0x57, 0x4B)),
+    role(Ink::Box, "box", (0xA8, 0xC6, 0xB9), (0x33, 0x57, 0x4B)),
     role(Ink::Data, "data", (0x00, 0x73, 0x5C), (0x5C, 0xC9, 0xAF)),
     role(
         Ink::Signal,
@@ -144,7 +144,7 @@ pub(crate) fn diverging(share: f64) -> (Ink, Ink) {
         let to = end.get(channel).copied().unwrap_or_default();
         mix(from, to)
     });
-    // At this luminance black and white text stand out alike (WCAG 2.1, relative luminance).
+    // At this luminance black and white text stand out alike (WCAG 2.2, relative luminance).
     let text = if luminance((red, green, blue)) < 0.179 {
         Ink::Fixed(0xFE, 0xFE, 0xFE)
     } else {
@@ -153,7 +153,7 @@ pub(crate) fn diverging(share: f64) -> (Ink, Ink) {
     (Ink::Fixed(red, green, blue), text)
 }
 
-/// Relative luminance of a colour, 0-1 (WCAG 2.1).
+/// Relative luminance of a colour, 0-1 (WCAG 2.2).
 fn luminance((red, green, blue): (u8, u8, u8)) -> f64 {
     let channel = |value: u8| {
         let share = f64::from(value) / 255.0;
@@ -179,7 +179,7 @@ mod tests {
         (one.max(other) + 0.05) / (one.min(other) + 0.05)
     }
 
-    /// Source: WCAG 2.1, success criteria 1.4.3 (text 4.5 to 1) and 1.4.11 (marks 3 to 1), with
+    /// Source: WCAG 2.2, success criteria 1.4.3 (text 4.5 to 1) and 1.4.11 (marks 3 to 1), with
     /// the formula of relative luminance given there.
     #[test]
     fn text_and_marks_stand_out_from_their_ground() {
@@ -208,6 +208,118 @@ mod tests {
             let (ground, text) = diverging(f64::from(step) / 8.0);
             let found = contrast(ground.rgb(), text.rgb());
             assert!(found >= 4.5, "cell text at step {step}: {found}");
+        }
+    }
+
+    /// Kinds of colour blindness as changes of linear red, green and blue.
+    ///
+    /// Source: Machado, Oliveira & Fernandes (2009), IEEE Trans Vis Comput Graph 15:1291, severity 1.0; the values as
+    /// several open implementations have them.
+    const SIGHT: [(&str, [[f64; 3]; 3]); 4] = [
+        ("usual", [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]]),
+        (
+            "protanopia",
+            [
+                [0.152_286, 1.052_583, -0.204_868],
+                [0.114_503, 0.786_281, 0.099_216],
+                [-0.003_882, -0.048_116, 1.051_998],
+            ],
+        ),
+        (
+            "deuteranopia",
+            [
+                [0.367_322, 0.860_646, -0.227_968],
+                [0.280_085, 0.672_501, 0.047_413],
+                [-0.011_820, 0.042_940, 0.968_881],
+            ],
+        ),
+        (
+            "tritanopia",
+            [
+                [1.255_528, -0.076_749, -0.178_779],
+                [-0.078_411, 0.930_809, 0.147_602],
+                [0.004_733, 0.691_367, 0.303_900],
+            ],
+        ),
+    ];
+
+    fn linear((red, green, blue): (u8, u8, u8)) -> [f64; 3] {
+        [red, green, blue].map(|value| {
+            let share = f64::from(value) / 255.0;
+            if share <= 0.040_45 {
+                share / 12.92
+            } else {
+                ((share + 0.055) / 1.055).powf(2.4)
+            }
+        })
+    }
+
+    fn times(matrix: &[[f64; 3]; 3], of: [f64; 3]) -> [f64; 3] {
+        matrix.map(|row| row.iter().zip(of).map(|(a, b)| a * b).sum())
+    }
+
+    /// CIE 1976 L*a*b* of linear sRGB (IEC 61966-2-1, white D65; formulas of CIE 15).
+    fn lab(linear: [f64; 3]) -> [f64; 3] {
+        let to_xyz = [
+            [0.412_456_4, 0.357_576_1, 0.180_437_5],
+            [0.212_672_9, 0.715_152_2, 0.072_175_0],
+            [0.019_333_9, 0.119_192_0, 0.950_304_1],
+        ];
+        let [x, y, z] = times(&to_xyz, linear.map(|share| share.clamp(0.0, 1.0)));
+        let f = |t: f64| {
+            if t > 216.0 / 24389.0 {
+                t.cbrt()
+            } else {
+                (24389.0 / 27.0 * t + 16.0) / 116.0
+            }
+        };
+        let (x, y, z) = (f(x / 0.950_47), f(y), f(z / 1.088_83));
+        [116.0 * y - 16.0, 500.0 * (x - y), 200.0 * (y - z)]
+    }
+
+    /// How different two colours look (CIE 1976 colour difference) to one with that sight.
+    fn difference(sight: &[[f64; 3]; 3], one: (u8, u8, u8), other: (u8, u8, u8)) -> f64 {
+        let [one, other] = [one, other].map(|colour| lab(times(sight, linear(colour))));
+        one.iter()
+            .zip(other)
+            .map(|(a, b)| (a - b).powi(2))
+            .sum::<f64>()
+            .sqrt()
+    }
+
+    /// The least difference of 20 is common practice, no source; about 2 can just be seen side by side.
+    #[test]
+    fn marks_can_be_told_apart_with_any_sight() {
+        // White, black, and the red of sRGB, L*a*b* 53.24, 80.09, 67.20 (from memory).
+        let usual = &SIGHT[0].1;
+        assert!((difference(usual, (255, 255, 255), (0, 0, 0)) - 100.0).abs() < 0.05);
+        let red = lab(linear((255, 0, 0)));
+        assert!((red[0] - 53.24).abs() < 0.05 && (red[1] - 80.09).abs() < 0.05);
+        // Red and green of equal lightness: the pair that must fail here.
+        assert!(difference(&SIGHT[2].1, (0xA0, 0x60, 0x50), (0x50, 0x78, 0x50)) < 20.0);
+        for dark in [false, true] {
+            let colour = |ink: Ink| {
+                let role = ROLES.iter().find(|role| role.ink == ink).unwrap();
+                if dark { role.dark } else { role.light }
+            };
+            for (sight, matrix) in &SIGHT {
+                let mut pairs = vec![(Ink::Data, Ink::Signal), (Ink::Paper, Ink::Box)];
+                for mark in [Ink::Data, Ink::Signal, Ink::Text, Ink::Soft] {
+                    pairs.extend([(mark, Ink::Paper), (mark, Ink::Band), (mark, Ink::Box)]);
+                }
+                for (one, other) in pairs {
+                    let found = difference(matrix, colour(one), colour(other));
+                    assert!(
+                        found >= 20.0,
+                        "{one:?} and {other:?} with {sight}, dark {dark}: {found:.1}"
+                    );
+                }
+                let (below, above) = (diverging(-1.0).0.rgb(), diverging(1.0).0.rgb());
+                assert!(
+                    difference(matrix, below, above) >= 20.0,
+                    "heat map with {sight}"
+                );
+            }
         }
     }
 

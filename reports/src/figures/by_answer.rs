@@ -5,8 +5,9 @@ use fitcohort_queries::table::Table;
 
 use super::{Drawn, ENOUGH, ends};
 use crate::drawing::canvas::{Area, Canvas};
+use crate::drawing::measures::Axis;
 use crate::drawing::rows::{Row, RowPlot, height, row_chart};
-use crate::drawing::scale::{Scale, Unit};
+use crate::drawing::scale::Scale;
 use crate::drawing::sheet::{Words, missing, sheet};
 use crate::drawing::theme::{Ink, LINE, STRONG};
 use crate::format;
@@ -100,8 +101,7 @@ pub(super) fn figure(review: &Review) -> Drawn {
             .iter()
             .flat_map(|row| QUANTILES.map(|name| table.real_at(name, *row)))
             .flatten();
-        // Deviations start at nought; a distribution cut at its edge would look narrower than it is.
-        let scale = Scale::around(quantiles.chain([0.0]), Unit::Decibel, 7);
+        let scale = Scale::of(Axis::Size, quantiles);
         let axis = (scale, "RMS deviation from target, dB");
         let plot = row_chart(canvas, area, &labels, PITCH, axis);
         for (place, row) in rows.iter().enumerate() {

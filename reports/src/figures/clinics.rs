@@ -7,10 +7,11 @@ use super::trend::Signal;
 use super::{Drawn, JUDGED, criterion_source, natural};
 use crate::drawing::canvas::{Area, Place};
 use crate::drawing::labels::beside;
+use crate::drawing::measures::Axis;
 use crate::drawing::rows::{
     DRAWN, LABELLED, Row, height, label_note, pitch, row_chart, thin, thin_note,
 };
-use crate::drawing::scale::{Scale, Unit};
+use crate::drawing::scale::Scale;
 use crate::drawing::sheet::{Words, missing, sheet};
 use crate::drawing::theme::{HAIR, Ink, LINE, POINT};
 use crate::format;
@@ -58,7 +59,9 @@ pub(super) fn figure(review: &Review) -> Drawn {
     );
     let words = Words {
         key: KEY,
-        description: format!("{title}. {note} The values are in tables/clinics.csv."),
+        description: format!(
+            "{title}. {note} The values are in tables/clinics.csv and tables/headline.csv."
+        ),
         title,
         note,
         source: format!(
@@ -74,7 +77,7 @@ pub(super) fn figure(review: &Review) -> Drawn {
             .flat_map(|row| COLUMNS.map(|name| table.real_at(name, *row)))
             .chain([overall])
             .flatten();
-        let scale = Scale::around(values, Unit::Share, 5);
+        let scale = Scale::of(Axis::Share, values);
         let axis = (scale, "Share of fittings judged that are within criterion");
         let plot = row_chart(canvas, area, &rows, pitch, axis);
         for (place, row) in order.iter().enumerate() {

@@ -6,7 +6,8 @@ use fitcohort_queries::table::Table;
 use super::{Drawn, ENOUGH, count_range, criterion_source};
 use crate::drawing::axes::{Plot, Room, frame};
 use crate::drawing::canvas::{Area, Canvas, Hang, Lettering};
-use crate::drawing::scale::{Scale, Unit};
+use crate::drawing::measures::Axis;
+use crate::drawing::scale::Scale;
 use crate::drawing::sheet::{Words, missing, sheet};
 use crate::drawing::theme::{HAIR, Ink, LABEL, LINE, STRONG};
 use crate::format;
@@ -51,7 +52,9 @@ pub(super) fn figure(review: &Review) -> Drawn {
     );
     let words = Words {
         key: KEY,
-        description: format!("{title}. {note} The values are in tables/deviation.csv."),
+        description: format!(
+            "{title}. {note} The values are in tables/deviation.csv and tables/tolerance.csv."
+        ),
         title,
         note,
         source: format!(
@@ -157,7 +160,7 @@ fn panel(canvas: &mut Canvas, area: Area, review: &Review, rows: &Table, quantit
         .fold((0.0_f64, 0.0_f64), |(lo, hi), x| (lo.min(*x), hi.max(*x)));
     // Room for the names of the limits above the highest whisker.
     let room_above = hi + (hi - lo) * 0.1;
-    let y = Scale::around(values.into_iter().chain([room_above]), Unit::Decibel, 6);
+    let y = Scale::of(Axis::Deviation, values.into_iter().chain([room_above]));
     let hertz = (0..rows.rows()).filter_map(|row| rows.real_at("frequency_hz", row));
     let x = Scale::frequencies(hertz.chain(gates.iter().map(|(hertz, _)| *hertz)));
     let y_title = format!("{quantity}: measured minus target, dB");

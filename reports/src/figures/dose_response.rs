@@ -4,7 +4,7 @@ use fitcohort_queries::review::Review;
 
 use super::response::{Bin, CurvePoint, binned};
 use super::{Drawn, ends};
-use crate::drawing::scale::Unit;
+use crate::drawing::measures::Axis;
 use crate::drawing::sheet::{Words, missing, sheet};
 use crate::format;
 
@@ -51,8 +51,8 @@ pub(super) fn figure(review: &Review) -> Drawn {
     };
     let note = format!(
         "Dot: mean answer to {} (higher is better) in a bin of RMS deviation; upright bar: its 95 % \
-         interval, fittings taken as independent; level bar: the bin.{line} The scale does not start at the \
-         lowest score.",
+         interval, fittings taken as independent; level bar: the bin.{line} An interval that \
+         leaves the axis ends with it.",
         review.context.outcome
     );
     let words = Words {
@@ -68,6 +68,6 @@ pub(super) fn figure(review: &Review) -> Drawn {
     };
     sheet(&words, 330.0, |canvas, area| {
         let title = "Mean satisfaction, score";
-        binned(canvas, area, &bins, &curve, Unit::Plain, title);
+        binned(canvas, area, &bins, &curve, Axis::Score, title);
     })
 }

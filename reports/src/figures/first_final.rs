@@ -3,8 +3,9 @@
 use fitcohort_queries::review::Review;
 
 use super::Drawn;
+use crate::drawing::measures::Axis;
 use crate::drawing::rows::{DRAWN, LABELLED, Row, height, pitch, row_chart, thin, thin_note};
-use crate::drawing::scale::{Scale, Unit};
+use crate::drawing::scale::Scale;
 use crate::drawing::sheet::{Words, missing, sheet};
 use crate::drawing::theme::{HAIR, Ink, LINE, POINT};
 use crate::format;
@@ -92,7 +93,7 @@ pub(super) fn figure(review: &Review) -> Drawn {
             .iter()
             .flat_map(|(first, last, _)| [*first, *last])
             .chain(limits);
-        let scale = Scale::around(values.chain([0.0]), Unit::Decibel, 6);
+        let scale = Scale::of(Axis::Size, values);
         let axis = (scale, "RMS deviation from target, dB");
         let plot = row_chart(canvas, area, &rows, pitch, axis);
         for (place, (first, last, _)) in order.iter().enumerate() {

@@ -8,6 +8,7 @@ use super::{Drawn, JUDGED, count_range, criterion_source};
 use crate::drawing::axes::{Plot, Room, frame};
 use crate::drawing::canvas::{Area, Canvas, Hang, Lettering, Place};
 use crate::drawing::labels::{beside_or_joined, spread};
+use crate::drawing::measures::Axis;
 use crate::drawing::rows::{thin, thin_note};
 use crate::drawing::scale::{Scale, Unit};
 use crate::drawing::sheet::{Words, missing, sheet};
@@ -96,13 +97,12 @@ pub(super) fn figure(review: &Review) -> Drawn {
         let edges = (0..grid.rows())
             .flat_map(|row| names.map(|name| grid.real_at(name, row)))
             .flatten();
-        let y = Scale::around(
+        let y = Scale::of(
+            Axis::Share,
             clinicians
                 .iter()
                 .map(|clinician| clinician.value)
                 .chain(edges),
-            Unit::Share,
-            5,
         );
         // A little air keeps the largest caseload off the frame.
         let across = clinicians

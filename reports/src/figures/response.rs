@@ -6,7 +6,8 @@ use fitcohort_queries::table::Table;
 use super::{Drawn, ends};
 use crate::drawing::axes::{Room, frame};
 use crate::drawing::canvas::{Area, Canvas, Hang, Lettering};
-use crate::drawing::scale::{Scale, Unit};
+use crate::drawing::measures::Axis;
+use crate::drawing::scale::Scale;
 use crate::drawing::sheet::{Words, missing, sheet};
 use crate::drawing::theme::{GAP, HAIR, Ink, LABEL, LINE, POINT};
 use crate::format;
@@ -91,18 +92,18 @@ pub(super) fn binned(
     area: Area,
     bins: &[Bin],
     curve: &[CurvePoint],
-    unit: Unit,
+    measure: Axis,
     y_title: &str,
 ) {
     let across = bins
         .iter()
         .flat_map(|bin| [bin.from, bin.to, Some(bin.at)])
         .flatten();
+    // Shares fill their axis anyway. Of scores only means move an axis out: an interval on a few answers may leave the scale.
     let up = bins
         .iter()
-        .flat_map(|bin| [Some(bin.value), bin.lo, bin.hi])
-        .flatten()
-        .chain(curve.iter().flat_map(|point| [point.lo, point.hi]));
+        .map(|bin| bin.value)
+        .chain(curve.iter().map(|point| point.fit));
     let room = Room {
         right: GAP * 2.0,
         under: LABEL * 2.6,
@@ -111,10 +112,10 @@ pub(super) fn binned(
         canvas,
         area,
         (
-            Scale::around(across, Unit::Decibel, 8),
+            Scale::of(Axis::Size, across),
             "RMS deviation from target, dB",
         ),
-        (Scale::around(up, unit, 5), y_title),
+        (Scale::of(measure, up), y_title),
         room,
     );
     if curve.len() > 1 {
@@ -203,7 +204,7 @@ pub(super) fn figure(review: &Review) -> Drawn {
             area,
             &bins,
             &[],
-            Unit::Share,
+            Axis::Share,
             "Share of fittings with an answer",
         );
     })

@@ -4,10 +4,11 @@ use fitcohort_queries::review::Review;
 
 use super::trend::Signal;
 use super::{Drawn, criterion_source};
+use crate::drawing::measures::Axis;
 use crate::drawing::rows::{
     DRAWN, LABELLED, Row, height, label_note, pitch, row_chart, thin, thin_note,
 };
-use crate::drawing::scale::{Scale, Unit};
+use crate::drawing::scale::Scale;
 use crate::drawing::sheet::{Words, missing, sheet};
 use crate::drawing::text::clean;
 use crate::drawing::theme::{HAIR, Ink, LINE, POINT};
@@ -86,7 +87,9 @@ pub(super) fn figure(review: &Review) -> Drawn {
     );
     let words = Words {
         key: KEY,
-        description: format!("{title}. {note} The values are in tables/clinicians.csv."),
+        description: format!(
+            "{title}. {note} The values are in tables/clinicians.csv and tables/funnel.csv."
+        ),
         title,
         note,
         source: format!(
@@ -109,7 +112,7 @@ pub(super) fn figure(review: &Review) -> Drawn {
                 [value, lo, hi, observed]
             })
             .flatten();
-        let scale = Scale::around(values, Unit::Share, 5);
+        let scale = Scale::of(Axis::Share, values);
         let axis = (scale, "Share of fittings judged that are within criterion");
         let plot = row_chart(canvas, area, &rows, pitch, axis);
         let funnel = review.table("funnel").where_text("measure", MEASURE);

@@ -3,8 +3,9 @@
 use fitcohort_queries::review::Review;
 
 use super::{Drawn, ENOUGH, ends};
+use crate::drawing::measures::Axis;
 use crate::drawing::rows::{DRAWN, LABELLED, Row, height, pitch, row_chart, thin, thin_note};
-use crate::drawing::scale::{Scale, Unit};
+use crate::drawing::scale::Scale;
 use crate::drawing::sheet::{Words, missing, sheet};
 use crate::drawing::theme::{HAIR, Ink, LINE, POINT};
 use crate::format;
@@ -115,7 +116,7 @@ pub(super) fn figure(review: &Review) -> Drawn {
             })
             .flatten()
             .chain([0.0]);
-        let scale = Scale::around(values, Unit::Decibel, 6);
+        let scale = Scale::of(Axis::Spread, values);
         let axis = (scale, "SD of mean signed deviation within clinician, dB");
         let plot = row_chart(canvas, area, &rows, pitch, axis);
         for (place, (value, row)) in order.iter().enumerate() {

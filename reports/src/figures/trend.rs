@@ -6,7 +6,8 @@ use fitcohort_queries::table::Table;
 use crate::drawing::axes::{Plot, Room, frame};
 use crate::drawing::canvas::{Area, Canvas, Hang, Lettering};
 use crate::drawing::labels::{beside, spread};
-use crate::drawing::scale::{Scale, Unit};
+use crate::drawing::measures::Axis;
+use crate::drawing::scale::Scale;
 use crate::drawing::sheet::nothing;
 use crate::drawing::text::width;
 use crate::drawing::theme::{GAP, Ink, LABEL, LABEL_STEP, LINE, POINT, STRONG};
@@ -180,7 +181,7 @@ pub(super) fn panel(canvas: &mut Canvas, area: Area, points: &[Point], y_title: 
         canvas,
         area,
         (Scale::quarters(&names, FEW), "Quarter"),
-        (Scale::around(values, Unit::Share, 4), y_title),
+        (Scale::of(Axis::Share, values), y_title),
         room,
     );
     limits(canvas, &plot, &places, points);

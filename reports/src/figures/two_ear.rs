@@ -4,8 +4,9 @@ use fitcohort_queries::review::Review;
 use fitcohort_queries::table::Table;
 
 use super::{Drawn, ENOUGH, ends, trend};
+use crate::drawing::measures::Axis;
 use crate::drawing::rows::{Row, height, pitch, row_chart};
-use crate::drawing::scale::{Scale, Unit};
+use crate::drawing::scale::Scale;
 use crate::drawing::sheet::{Words, missing, sheet};
 use crate::drawing::theme::{Ink, LINE, POINT};
 use crate::format;
@@ -88,7 +89,7 @@ pub(super) fn by_grade(review: &Review) -> Drawn {
         let values = (0..table.rows())
             .flat_map(|row| columns.map(|name| table.real_at(name, row)))
             .flatten();
-        let scale = Scale::around(values, Unit::Share, 5);
+        let scale = Scale::of(Axis::Share, values);
         let axis = (scale, "Share fitted in both ears");
         let plot = row_chart(canvas, area, &rows, pitch, axis);
         for row in 0..table.rows() {

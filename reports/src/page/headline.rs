@@ -4,10 +4,9 @@ use fitcohort_queries::review::Review;
 use fitcohort_queries::table::Table;
 use maud::{Markup, html};
 
-use crate::cells::{self, Unit};
+use super::number::{n, number, range};
 use crate::drawing::text::clean;
 use crate::figures::Signal;
-use crate::format;
 
 /// The section.
 pub(super) fn section(review: &Review) -> Markup {
@@ -21,7 +20,7 @@ pub(super) fn section(review: &Review) -> Markup {
                 ul.numbers {
                     @for row in 0..table.rows() {
                         li.outside[Signal::at(table, row) != Signal::None] {
-                            strong { (value(table, row)) }
+                            strong { (number("headline", table, row, "value")) }
                             (sentence(table, row))
                         }
                     }
@@ -40,68 +39,46 @@ pub(super) fn heading(review: &Review) -> String {
     }
 }
 
-fn unit(table: &Table, row: usize) -> Unit {
-    Unit::named(table.text_at("unit", row).unwrap_or(""))
-}
-
-/// The number itself, or what stands in its place.
-fn value(table: &Table, row: usize) -> String {
-    let n = table.integer_at("n", row);
-    match table.real_at("value", row) {
-        Some(value) => cells::write(value, unit(table, row), n),
-        None if table.flag_at("withheld", row) == Some(true) => "withheld".to_owned(),
-        None => "–".to_owned(),
-    }
-}
-
 /// What it is, its n, its interval, and whether it lies beyond its limits.
-fn sentence(table: &Table, row: usize) -> String {
-    let n = table.integer_at("n", row);
-    let unit = unit(table, row);
-    let write = |name: &str| {
-        table
-            .real_at(name, row)
-            .map(|value| cells::write(value, unit, n))
-    };
+fn sentence(table: &Table, row: usize) -> Markup {
+    let key = "headline";
     let label = table
         .text_at("label", row)
         .or_else(|| table.text_at("measure", row))
         .unwrap_or("number");
-    let mut out = clean(label);
-    let mut details: Vec<String> = n.map(format::n).into_iter().collect();
-    if let (Some(lo), Some(hi)) = (write("lo"), write("hi")) {
-        details.push(format!("95\u{202f}% interval {lo} to {hi}"));
+    let interval = range(key, table, row, ["lo", "hi"]);
+    html! {
+        (clean(label))
+        " (" (n(key, table, row, "n"))
+        @if let Some(interval) = interval { "; 95\u{202f}% interval " (interval) }
+        ")"
+        @if let Some(limits) = range(key, table, row, ["lower", "upper"]) {
+            ": " (Signal::at(table, row).words()) " ("
+            @if table.real_at("centre", row).is_some() { "centre " (number(key, table, row, "centre")) ", " }
+            (limits) ")"
+        }
+        @if table.real_at("value", row).is_none() { ": withheld or not estimable" }
+        "."
     }
-    if !details.is_empty() {
-        out.push_str(&format!(" ({})", details.join("; ")));
-    }
-    if let (Some(lower), Some(upper)) = (write("lower"), write("upper")) {
-        let centre = write("centre").map_or_else(String::new, |value| format!("centre {value}, "));
-        out.push_str(&format!(
-            ": {} ({centre}{lower} to {upper})",
-            Signal::at(table, row).words()
-        ));
-    }
-    if table.real_at("value", row).is_none() {
-        out.push_str(": withheld or not estimable");
-    }
-    out.push('.');
-    out
 }
 
 /// The share under the second criterion, beside the first.
 pub(super) fn second(review: &Review) -> Markup {
     let context = &review.context;
-    let share = |measure: &str| -> Option<String> {
+    // The number of the quarter; where no trends are there, that of the headline.
+    let share = |measure: &str| -> Option<Markup> {
+        let shown = |key: &str, table: &Table| {
+            table.real_at("value", 0)?;
+            Some(html! { (number(key, table, 0, "value")) " (" (n(key, table, 0, "n")) ")" })
+        };
+        let quarter = context.quarter.as_deref().unwrap_or_default();
         let trends = review.table("trends").where_text("measure", measure);
-        let headline = review.table("headline").where_text("measure", measure);
-        let by_quarter = (0..trends.rows())
-            .find(|row| trends.text_at("quarter", *row) == context.quarter.as_deref())
-            .and_then(|row| Some((trends.real_at("value", row)?, trends.integer_at("n", row))));
-        let (value, n) = by_quarter
-            .or_else(|| Some((headline.real_at("value", 0)?, headline.integer_at("n", 0))))?;
-        let n_words = n.map_or_else(String::new, |n| format!(" ({})", format::n(n)));
-        Some(format!("{}{n_words}", format::share(value, n)))
+        shown("trends", &trends.where_text("quarter", quarter)).or_else(|| {
+            shown(
+                "headline",
+                &review.table("headline").where_text("measure", measure),
+            )
+        })
     };
     html! {
         p {

@@ -9,6 +9,7 @@
 
 mod clinicians;
 mod one_clinician;
+pub(crate) mod pages;
 mod practice;
 mod quarter;
 mod study;

@@ -48,6 +48,7 @@ pub(crate) fn tables(shape: Shape, tables: &mut BTreeMap<String, Table>) {
                 Some("nobody answered".into()),
             ]),
     );
+    tables.insert("curve".into(), curve(n));
     let methods = [
         "spearman",
         "kendall",
@@ -238,4 +239,15 @@ pub(crate) fn tables(shape: Shape, tables: &mut BTreeMap<String, Table>) {
             .real("sd", vec![Some(0.9), Some(3.1)])
             .real("q50", vec![Some(4.0), Some(9.0)]),
     );
+}
+
+fn curve(n: i64) -> Table {
+    let at: Vec<f64> = (4..=16).map(|half| f64::from(half) / 2.0).collect();
+    let fit = |by: f64| at.iter().map(|x| Some(4.4 - x / 25.0 + by)).collect();
+    Table::new("curve")
+        .real("at", at.iter().copied().map(Some).collect())
+        .integer("n", vec![Some(n / 2); at.len()])
+        .real("fit", fit(0.0))
+        .real("lo", fit(-0.1))
+        .real("hi", fit(0.1))
 }

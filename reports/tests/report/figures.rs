@@ -335,7 +335,7 @@ fn histograms_have_areas_in_proportion_to_their_counts() {
     let document = Document::parse(&svg).unwrap();
     let bars: Vec<[f64; 4]> = document
         .descendants()
-        .filter(|node| node.has_tag_name("rect") && node.attribute("fill") == Some("#BBD3C9"))
+        .filter(|node| node.has_tag_name("rect") && node.attribute("fill") == Some("#A8C6B9"))
         .map(|node| {
             ["x", "y", "width", "height"].map(|name| node.attribute(name).unwrap().parse().unwrap())
         })

@@ -7,6 +7,7 @@ use fitcohort_queries::review::Reader;
 use fitcohort_reports::{ReportError, write_report};
 use serde_json::Value;
 
+use crate::common::pages::plain;
 use crate::common::{
     HOSTILE, LARGE, MEDIUM, ONE, SMALL, empty, of_clinician, review, without_rows,
 };
@@ -224,7 +225,7 @@ fn a_folder_that_cannot_be_made_is_named() {
 
 #[test]
 fn the_balance_of_rows_and_the_second_criterion_are_on_the_page() {
-    let html = page(&review(Reader::Owner, MEDIUM));
+    let html = plain(&page(&review(Reader::Owner, MEDIUM)));
     assert!(html.contains(
         "fittings: 1\u{202f}240 read = 1\u{202f}228 stored + 9 set aside + 3 exact repeats"
     ));
@@ -271,7 +272,7 @@ fn the_owner_is_told_which_clinics_to_look_at() {
 
 #[test]
 fn cells_carry_their_units_and_open_bins_say_so() {
-    let html = page(&review(Reader::Trainer, MEDIUM));
+    let html = plain(&page(&review(Reader::Trainer, MEDIUM)));
     for text in [
         "0.810\u{202f}dB²",
         "0.000617\u{202f}share²",
@@ -296,7 +297,7 @@ fn a_single_repeat_is_singular() {
     *quality = quality
         .clone()
         .integer("exact_repeats", vec![Some(1), None, Some(2)]);
-    let html = page(&review);
+    let html = plain(&page(&review));
     assert!(html.contains("9 set aside + 1 exact repeat<"));
     assert!(html.contains("20 set aside + 2 exact repeats<"));
 }

@@ -1,0 +1,250 @@
+//! Which rows of the tables hang together, so that one gives away another.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use super::{Cells, Hidden, label};
+use crate::table::Table;
+
+/// Some rows of a table: those with certain labels, and the columns by which they are matched with others.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Rows {
+    key: &'static str,
+    only: &'static [(&'static str, &'static str)],
+    on: &'static [&'static str],
+    span: Span,
+}
+
+/// Of which quarters the rows are meant.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Span {
+    All,
+    /// The quarter under review.
+    This,
+    /// The quarter under review and the four before it.
+    Five,
+}
+
+const fn all(key: &'static str, on: &'static [&'static str]) -> Rows {
+    only(key, &[], on)
+}
+
+const fn only(
+    key: &'static str,
+    only: &'static [(&'static str, &'static str)],
+    on: &'static [&'static str],
+) -> Rows {
+    Rows {
+        key,
+        only,
+        on,
+        span: Span::All,
+    }
+}
+
+const VERIFIED: &[(&str, &str)] = &[("measure", "verified")];
+const ANSWERED: &[(&str, &str)] = &[("measure", "answered")];
+const SATISFIED: &[(&str, &str)] = &[("measure", "satisfied")];
+
+/// Rows that count the same people: what is withheld in one is withheld in the other.
+pub(super) const SAME_PEOPLE: [(Rows, Rows); 10] = [
+    (
+        all("headline", &["measure"]),
+        Rows {
+            span: Span::This,
+            ..all("trends", &["measure"])
+        },
+    ),
+    // Whether a response was measured and whether an answer came are shares of the same fittings.
+    (
+        only("headline", VERIFIED, &[]),
+        only("headline", ANSWERED, &[]),
+    ),
+    (
+        only("trends", VERIFIED, &["quarter"]),
+        only("trends", ANSWERED, &["quarter"]),
+    ),
+    (
+        only("clinics", VERIFIED, &["clinic_id"]),
+        only("clinics", ANSWERED, &["clinic_id"]),
+    ),
+    (
+        only("clinicians", VERIFIED, &["clinician_id"]),
+        only("clinicians", ANSWERED, &["clinician_id"]),
+    ),
+    (
+        only("drivers", VERIFIED, &["grouping", "group"]),
+        only("drivers", ANSWERED, &["grouping", "group"]),
+    ),
+    (
+        only("clinicians", &[("measure", "signed")], &["clinician_id"]),
+        all("spread", &["clinician_id"]),
+    ),
+    (
+        all("clinics", &["measure", "clinic_id"]),
+        only(
+            "drivers",
+            &[("grouping", "clinic_id")],
+            &["measure", "group"],
+        ),
+    ),
+    (
+        all("two_ear_by_grade", &["grade"]),
+        only(
+            "drivers",
+            &[("grouping", "grade"), ("measure", "two_ear")],
+            &["group"],
+        ),
+    ),
+    (
+        all("dose_response", &["bin_lo"]),
+        all("response_by_match", &["bin_lo"]),
+    ),
+];
+
+/// A whole and its parts, or a sum and what goes into it: where the first is withheld, so is the second.
+pub(super) const PARTS_OF: [(Rows, Rows); 6] = [
+    (all("headline", &["measure"]), all("clinics", &["measure"])),
+    (
+        only("headline", &[("measure", "two_ear")], &[]),
+        all("two_ear_by_grade", &[]),
+    ),
+    (
+        all("rms_by_answer", &["score"]),
+        all("rms_histogram", &["score"]),
+    ),
+    // A change holds the sum of the four quarters before, from which one of them would follow.
+    (
+        Rows {
+            span: Span::Five,
+            ..all("trends", &["measure"])
+        },
+        all("moves", &["measure"]),
+    ),
+    (all("moves", &["measure"]), all("drivers", &["measure"])),
+    (
+        all("moves", &["measure"]),
+        all("driver_totals", &["measure"]),
+    ),
+];
+
+/// Rows whose count is the numerator of a share elsewhere: where the count is withheld, so is that share. Those who
+/// answered are those of whom it is known whether they are satisfied.
+pub(super) const FINDINGS_OF: [(Rows, Rows); 6] = [
+    (
+        only("headline", SATISFIED, &[]),
+        only("headline", ANSWERED, &[]),
+    ),
+    (
+        only("trends", SATISFIED, &["quarter"]),
+        only("trends", ANSWERED, &["quarter"]),
+    ),
+    (only("moves", SATISFIED, &[]), only("moves", ANSWERED, &[])),
+    (
+        only("clinics", SATISFIED, &["clinic_id"]),
+        only("clinics", ANSWERED, &["clinic_id"]),
+    ),
+    (
+        only("clinicians", SATISFIED, &["clinician_id"]),
+        only("clinicians", ANSWERED, &["clinician_id"]),
+    ),
+    (
+        only("drivers", SATISFIED, &["grouping", "group"]),
+        only("drivers", ANSWERED, &["grouping", "group"]),
+    ),
+];
+
+/// A row of a table: the place of the table, and its own.
+type At = (usize, usize);
+
+/// The pairs of rows that a link joins.
+pub(super) fn matched(
+    tables: &[Cells],
+    one: Rows,
+    other: Rows,
+    quarter: Option<&str>,
+) -> Vec<(At, At)> {
+    let mut by_label: BTreeMap<Vec<String>, Vec<At>> = BTreeMap::new();
+    for (at, labels) in rows_of(tables, other, quarter) {
+        by_label.entry(labels).or_default().push(at);
+    }
+    rows_of(tables, one, quarter)
+        .into_iter()
+        .flat_map(|(from, labels)| {
+            let to = by_label.get(&labels).cloned().unwrap_or_default();
+            to.into_iter().map(move |to| (from, to))
+        })
+        .collect()
+}
+
+fn rows_of(tables: &[Cells], rows: Rows, quarter: Option<&str>) -> Vec<(At, Vec<String>)> {
+    let mut out = Vec::new();
+    for (place, cells) in tables.iter().enumerate() {
+        if cells.key != rows.key {
+            continue;
+        }
+        let table = &cells.table;
+        let quarters = span(table, rows.span, quarter);
+        for row in 0..table.rows() {
+            let is_one = rows
+                .only
+                .iter()
+                .all(|(column, label)| table.text_at(column, row) == Some(label));
+            let in_span = rows.span == Span::All
+                || table
+                    .text_at("quarter", row)
+                    .is_some_and(|quarter| quarters.contains(quarter));
+            if is_one && in_span {
+                let labels = rows.on.iter().map(|name| label(table, name, row)).collect();
+                out.push(((place, row), labels));
+            }
+        }
+    }
+    out
+}
+
+/// The quarters of a table that are meant: by name, since 2025-Q4 stands before 2026-Q1 in the order of letters too.
+fn span<'a>(table: &'a Table, span: Span, quarter: Option<&str>) -> BTreeSet<&'a str> {
+    let so_far: BTreeSet<&str> = (0..table.rows())
+        .filter_map(|row| table.text_at("quarter", row))
+        .filter(|known| quarter.is_some_and(|quarter| *known <= quarter))
+        .collect();
+    let most = if span == Span::This { 1 } else { 5 };
+    so_far.into_iter().rev().take(most).collect()
+}
+
+/// The funnel up to the first size of its grid that is a tenth beyond the largest count shown: the grid itself is the
+/// same for every cohort, so that it does not tell how large a withheld one is.
+pub(super) fn trimmed(funnel: &Table, largest: &BTreeMap<String, i64>) -> Table {
+    funnel.filtered(|table, row| {
+        let shown = table
+            .text_at("measure", row)
+            .and_then(|measure| largest.get(measure).copied())
+            .unwrap_or(0);
+        table
+            .integer_at("n", row)
+            .is_some_and(|n| shown > 0 && n <= (shown + shown / 10).max(10))
+    })
+}
+
+/// What else would give a withheld row away, as column and row: a smoothed series holds every value before, and what
+/// is lost at a step of the flow is the difference of two counts.
+pub(super) fn also_without(
+    key: &str,
+    table: &Table,
+    hidden: &[Hidden],
+) -> Vec<(&'static str, usize)> {
+    let is_withheld = |row: usize| hidden.get(row).is_some_and(|how| *how > Hidden::No);
+    match key {
+        "trends" => super::groups(table, &["measure"])
+            .into_iter()
+            .filter(|rows| rows.iter().any(|row| is_withheld(*row)))
+            .flatten()
+            .map(|row| ("ewma", row))
+            .collect(),
+        "flow" => (1..table.rows())
+            .filter(|row| is_withheld(row - 1))
+            .map(|row| ("lost", row))
+            .collect(),
+        _ => Vec::new(),
+    }
+}
