@@ -7,7 +7,7 @@ use fitcohort_queries::table::Table;
 use maud::{Markup, html};
 
 use super::number::{n, number, range};
-use super::tables::grid;
+use super::tables::{grid, named_grid};
 use crate::drawing::text::clean;
 use crate::figures::{FIRST_PAGE, Signal};
 use crate::words;
@@ -88,9 +88,10 @@ fn by_group(table: &Table) -> Markup {
         @for (measure, _, name) in FIRST_PAGE {
             @let rows = table.where_text("measure", measure);
             @if rows.rows() > 0 {
+                @let name = format!("{name}: parts by group");
                 details {
-                    summary { (name) ": parts by group" }
-                    (grid("drivers", &rows.without(&["outer_lo", "outer_hi"])))
+                    summary { (name) }
+                    (named_grid("drivers", &name, &rows.without(&["outer_lo", "outer_hi"])))
                 }
             }
         }

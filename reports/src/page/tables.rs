@@ -148,11 +148,17 @@ fn how(table: &Table) -> Markup {
 
 /// One table in a container of its own, so that a narrow screen scrolls only the table.
 pub(super) fn grid(key: &str, table: &Table) -> Markup {
+    named_grid(key, words::of_table(key), table)
+}
+
+/// The same under a name of its own, for one of several tables that are cut from one: no two parts of a page are called
+/// the same.
+pub(super) fn named_grid(key: &str, name: &str, table: &Table) -> Markup {
     let long = sentences(table);
     html! {
-        div.wide tabindex="0" role="region" aria-label=(format!("Table: {}", words::of_table(key))) {
+        div.wide tabindex="0" role="region" aria-label=(format!("Table: {name}")) {
             table {
-                caption { (words::of_table(key)) }
+                caption { (name) }
                 thead {
                     tr {
                         @for column in &table.columns {
