@@ -331,6 +331,7 @@ fn one_clinician_cannot_be_compared_with_others() {
     }
     .pages();
     pages.say("trainer", "clinician-000");
+    pages.say("trainer", "The funnel of clinicians compares nobody");
 }
 
 #[test]
@@ -354,6 +355,7 @@ fn one_quarter_has_nothing_before_it() {
     }
     .pages();
     pages.say("owner", "2016-Q1");
+    pages.say("owner", "No change can be taken apart");
 }
 
 #[test]
@@ -376,6 +378,8 @@ fn nobody_answered() {
         ..PLAIN
     }
     .pages();
+    pages.say("owner", "no value can be shown");
+    pages.say("researcher", "No association can be shown");
     pages.say("researcher", "It cannot be estimated");
 }
 
@@ -387,6 +391,11 @@ fn nobody_was_verified() {
         ..PLAIN
     }
     .pages();
+    pages.say(
+        "owner",
+        "Nothing to compare with: no quarter of the four before has a value",
+    );
+    pages.say("trainer", "The signature by frequency cannot be shown");
     pages.say("researcher", "It cannot be estimated");
 }
 
@@ -408,6 +417,8 @@ fn a_single_fitting_shows_no_share_of_one_person() {
         });
         assert_eq!(shares.count(), 0, "{reader}");
     }
+    pages.say("owner", "withheld");
+    pages.say("trainer", "The funnel of clinicians cannot be shown");
     pages.say("researcher", "It cannot be estimated");
 }
 
@@ -430,4 +441,5 @@ fn a_cohort_without_a_fitting_says_so() {
     for reader in READERS {
         pages.say(reader, "The cohort holds no fitting");
     }
+    pages.say("owner", "There is no number to show");
 }
