@@ -390,7 +390,7 @@ fn odds_ratios_are_told_for_the_step_that_stands_beside_them() {
             );
             continue;
         }
-        let step = model.real(row, "step");
+        let step = model.real(row, "per");
         for (ratio, coefficient) in [
             ("odds_ratio", "estimate"),
             ("odds_ratio_lo", "lo"),
@@ -400,8 +400,7 @@ fn odds_ratios_are_told_for_the_step_that_stands_beside_them() {
             close(model.real(row, ratio), expected, ratio);
         }
     }
-    let step =
-        |term: &str| model.real(model.find(&[("model", "adjusted"), ("term", term)]), "step");
+    let step = |term: &str| model.real(model.find(&[("model", "adjusted"), ("term", term)]), "per");
     assert_eq!(["rms", "age_years", "pta4"].map(step), [1.0, 10.0, 10.0]);
     let association = table(&delivery, "association");
     for (of_model, of_association) in [

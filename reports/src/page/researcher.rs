@@ -48,7 +48,6 @@ pub(super) fn sections(review: &Review, figures: &[Figure]) -> Markup {
         (results::sensitivity(review, figures))
         (participants::missing(review, figures))
         (headline::section(review))
-        (some_tables(review, &["headline"]))
         (quality::section(review))
         (closing::limits())
         (cautions::section(review))
@@ -60,8 +59,17 @@ pub(super) fn sections(review: &Review, figures: &[Figure]) -> Markup {
 /// One figure by its key, with a heading of the third level.
 fn figure(figures: &[Figure], key: &str) -> Markup {
     html! {
+        @if figures.iter().any(|figure| figure.key == key) {
+            h3 { (words::of_figure(key)) }
+        }
+        (drawing(figures, key))
+    }
+}
+
+/// The figure alone.
+fn drawing(figures: &[Figure], key: &str) -> Markup {
+    html! {
         @if let Some(figure) = figures.iter().find(|figure| figure.key == key) {
-            h3 { (words::of_figure(figure.key)) }
             figure id=(figure.key) {
                 div.drawing tabindex="0" role="region" aria-label=(words::of_figure(figure.key)) {
                     (PreEscaped(theme::with_variables(&figure.svg)))

@@ -85,7 +85,7 @@ fn adjusted(review: &Review) -> Markup {
     };
     html! {
         @if let Some(row) = row {
-            "In the ordinal model the odds ratio of a higher answer with " (number("model", table, row, "step")) " " (per)
+            "In the ordinal model the odds ratio of a higher answer with " (number("model", table, row, "per")) " " (per)
             " is " (number("model", table, row, "odds_ratio")) " (95\u{202f}% interval "
             (number("model", table, row, "odds_ratio_lo")) " to " (number("model", table, row, "odds_ratio_hi"))
             "; n\u{a0}=\u{a0}" (number("model", table, row, "n")) "). "
