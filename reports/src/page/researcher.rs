@@ -82,6 +82,16 @@ fn drawing(figures: &[Figure], key: &str) -> Markup {
     }
 }
 
+/// "Fittings from 2024-Q4 to 2026-Q3"; none where there is no fitting.
+fn span(review: &Review) -> Option<String> {
+    let context = &review.context;
+    match (&context.first_quarter, &context.last_quarter) {
+        (Some(first), Some(last)) if first == last => Some(format!("Fittings of {first}")),
+        (Some(first), Some(last)) => Some(format!("Fittings from {first} to {last}")),
+        _ => None,
+    }
+}
+
 /// Some tables of the review by their keys, each to be opened.
 fn some_tables(review: &Review, keys: &[&str]) -> Markup {
     html! {
