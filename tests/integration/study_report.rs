@@ -78,7 +78,11 @@ fn rms_in_band(delivery: &Delivery, wanted: &str) -> BTreeMap<String, f64> {
 /// Spearman's rho as its definition has it: the correlation of mid-ranks.
 fn rho(pairs: &[(f64, f64)]) -> f64 {
     let ranks = |of: &dyn Fn(&(f64, f64)) -> f64| -> Vec<f64> {
-        let values: Vec<f64> = pairs.iter().map(of).collect();
+        // Equal in hundredths of a decibel is equal, whatever the last bits of a sum are.
+        let values: Vec<f64> = pairs
+            .iter()
+            .map(|pair| (of(pair) * 1e8).round())
+            .collect();
         values
             .iter()
             .map(|x| {
