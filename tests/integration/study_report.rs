@@ -79,10 +79,7 @@ fn rms_in_band(delivery: &Delivery, wanted: &str) -> BTreeMap<String, f64> {
 fn rho(pairs: &[(f64, f64)]) -> f64 {
     let ranks = |of: &dyn Fn(&(f64, f64)) -> f64| -> Vec<f64> {
         // Equal in hundredths of a decibel is equal, whatever the last bits of a sum are.
-        let values: Vec<f64> = pairs
-            .iter()
-            .map(|pair| (of(pair) * 1e8).round())
-            .collect();
+        let values: Vec<f64> = pairs.iter().map(|pair| (of(pair) * 1e8).round()).collect();
         values
             .iter()
             .map(|x| {
