@@ -260,6 +260,7 @@ pub(crate) fn of_column(name: &str) -> &str {
         "exclusions" => "Left out by the plan",
         "closer" => "Closer match with higher answer",
         "model" => "Model",
+        "per" => "Odds ratio per",
         "third" => "Third",
         "above" => "Above",
         "up_to" => "Up to",

@@ -22,9 +22,7 @@ pub(super) fn section(review: &Review) -> Markup {
             h3 #design { "Design and setting" }
             p {
                 "Observational; records of daily work in hearing-aid practices, read once from a cohort that is kept for the quality of the work. Exposure and outcome were recorded without this question in mind. "
-                @if let (Some(first), Some(last)) = (&context.first_quarter, &context.last_quarter) {
-                    "Fittings from " (first) " to " (last) "; snapshot " (context.snapshot) "."
-                }
+                @if let Some(span) = super::span(review) { (span) "; snapshot " (context.snapshot) "." }
             }
             (participants(review))
             (variables(review))
