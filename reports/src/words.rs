@@ -260,7 +260,6 @@ pub(crate) fn of_column(name: &str) -> &str {
         "exclusions" => "Left out by the plan",
         "closer" => "Closer match with higher answer",
         "model" => "Model",
-        "step" => "Odds ratio per",
         "third" => "Third",
         "above" => "Above",
         "up_to" => "Up to",
