@@ -174,7 +174,9 @@ pub(super) fn named_grid(key: &str, name: &str, table: &Table) -> Markup {
                             @for (place, column) in table.columns.iter().enumerate() {
                                 // The first column names the row, where it is a name at all.
                                 @if place == 0 && matches!(column.values, Values::Text(_)) {
-                                    th scope="row" { (number(key, table, row, &column.name)) }
+                                    th scope="row" .words[long.contains(&column.name.as_str())] {
+                                        (number(key, table, row, &column.name))
+                                    }
                                 } @else {
                                     td.number[is_number(&column.values)].words[long.contains(&column.name.as_str())] {
                                         (number(key, table, row, &column.name))
