@@ -31,7 +31,7 @@ pub(crate) struct Figure {
 }
 
 /// The keys of the tables that a description names as files, `tables/KEY.csv`.
-fn tables_named(description: &str) -> Vec<String> {
+pub(crate) fn tables_named(description: &str) -> Vec<String> {
     description
         .split("tables/")
         .skip(1)

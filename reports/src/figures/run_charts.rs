@@ -7,7 +7,7 @@ use super::{Drawn, quarter};
 use crate::drawing::axes::ticks_across;
 use crate::drawing::canvas::{Area, Canvas, Hang, Lettering};
 use crate::drawing::scale::{Scale, Unit};
-use crate::drawing::sheet::{Figure, nothing};
+use crate::drawing::sheet::{Figure, nothing, tables_named};
 use crate::drawing::theme::{GAP, HAIR, Ink, LABEL, LINE, POINT, SMALL, STRONG};
 use crate::format;
 
@@ -107,6 +107,7 @@ fn run(review: &Review, measure: usize) -> Drawn {
     );
     Ok(Figure {
         key,
+        tables: tables_named(&description),
         svg: canvas.render(&format!("{title} in {}", quarter(review)), &description)?,
     })
 }

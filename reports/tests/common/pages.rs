@@ -109,8 +109,16 @@ pub(crate) fn is_rounded(text: &str, exact: f64) -> bool {
         return bound.trim().parse::<f64>().is_ok_and(|bound| exact < bound);
     }
     let plain = plain.strip_prefix("p =").unwrap_or(&plain).trim();
-    let scale = if plain.ends_with('%') { 100.0 } else { 1.0 };
-    let digits = ["dB²", "share²", "dB", "%"]
+    let plain = plain.strip_prefix('+').unwrap_or(plain);
+    // Points are hundredths of a share.
+    let scale = match ["%", "points", "point"]
+        .iter()
+        .any(|unit| plain.ends_with(unit))
+    {
+        true => 100.0,
+        false => 1.0,
+    };
+    let digits = ["dB²", "share²", "dB", "%", "points", "point"]
         .iter()
         .fold(plain, |text, unit| text.strip_suffix(unit).unwrap_or(text))
         .trim()
