@@ -111,13 +111,10 @@ pub(crate) fn is_rounded(text: &str, exact: f64) -> bool {
     let plain = plain.strip_prefix("p =").unwrap_or(&plain).trim();
     let plain = plain.strip_prefix('+').unwrap_or(plain);
     // Points are hundredths of a share.
-    let scale = match ["%", "points", "point"]
+    let is_hundredths = ["%", "points", "point"]
         .iter()
-        .any(|unit| plain.ends_with(unit))
-    {
-        true => 100.0,
-        false => 1.0,
-    };
+        .any(|unit| plain.ends_with(unit));
+    let scale = if is_hundredths { 100.0 } else { 1.0 };
     let digits = ["dB²", "share²", "dB", "%", "points", "point"]
         .iter()
         .fold(plain, |text, unit| text.strip_suffix(unit).unwrap_or(text))
