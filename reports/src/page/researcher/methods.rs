@@ -3,8 +3,8 @@
 use fitcohort_queries::review::Review;
 use maud::{Markup, html};
 
-use super::super::number::of_context;
 use crate::drawing::text::clean;
+use crate::page::number::of_context;
 use crate::words;
 
 /// Objective, design, participants, variables, statistics.
