@@ -121,7 +121,7 @@ fn unit(key: &str, column: &str, table: &Table, row: usize) -> Unit {
         },
         (_, "p" | "p_holm" | "odds_ratio_p" | "trend_p") => Unit::Probability,
         (_, "odds_ratio" | "odds_ratio_lo" | "odds_ratio_hi") => Unit::Coefficient,
-        ("model", "step") => Unit::Step,
+        ("model", "per") => Unit::Step,
         ("table_one", "difference") => Unit::Coefficient,
         ("table_one" | "thirds", _) => Unit::named(table.text_at("unit", row).unwrap_or("")),
         ("missing", _) => Unit::Share,

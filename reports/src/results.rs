@@ -57,7 +57,7 @@ const NAMES_OF: [(&str, &[&str]); 9] = [
     ("model", &["model", "term"]),
     ("proportionality", &["term"]),
     ("satisfied", &["treatment"]),
-    ("checklist", &["item"]),
+    ("checklist", &["guideline", "item"]),
     ("weights", &[]),
 ];
 

@@ -119,8 +119,9 @@ pub(crate) fn primary_row(review: &Review) -> Option<usize> {
 }
 
 /// The heading of a column.
-pub(crate) fn of_column(name: &str) -> &str {
+pub(crate) fn of_column<'a>(table: &str, name: &'a str) -> &'a str {
     match name {
+        "step" if table == "model" => "Odds ratio per",
         "measure" => "Measure",
         "words" => "What it says",
         "source" => "Source",
@@ -260,6 +261,7 @@ pub(crate) fn of_column(name: &str) -> &str {
         "exclusions" => "Left out by the plan",
         "closer" => "Closer match with higher answer",
         "model" => "Model",
+        "per" => "Odds ratio per",
         "third" => "Third",
         "above" => "Above",
         "up_to" => "Up to",

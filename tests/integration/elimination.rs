@@ -227,7 +227,8 @@ impl System {
             .iter()
             .filter_map(|name| {
                 let (lo, hi) = bounds.get(name)?;
-                (hi - lo < i128::from(minimum)).then(|| format!("{name}: {lo} to {hi}"))
+                // An empty cell is no secret, withheld along with its row or not.
+                (hi - lo < i128::from(minimum) && *hi > 0).then(|| format!("{name}: {lo} to {hi}"))
             })
             .collect()
     }

@@ -375,13 +375,8 @@ fn report(workspace: &Workspace, minimum: u32, quarter: Option<&str>, folder: &s
 }
 
 /// Cohorts small enough to have cells of a few people: fittings, seed, and the quarter where it is not the last.
-const COHORTS: [(u32, u32, Option<&str>); 5] = [
-    (60, 3, None),
-    (150, 4, None),
-    (300, 11, None),
-    (600, 5, Some("2024-Q4")),
-    (600, 6, None),
-];
+const COHORTS: [(u32, u32, Option<&str>); 3] =
+    [(60, 3, None), (300, 11, None), (600, 5, Some("2024-Q4"))];
 
 #[test]
 fn no_withheld_count_follows_from_all_that_is_published() {

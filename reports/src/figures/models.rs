@@ -29,7 +29,7 @@ pub(super) fn figure(review: &Review) -> Drawn {
         let term = table.text_at("term", row)?;
         let of_exposure = term == exposure || table.text_at("model", row) != Some("adjusted");
         let estimate = Estimate {
-            label: label(table, row, term, exposure),
+            label: label(table, row, term),
             value: table.real_at("odds_ratio", row)?,
             lo: table.real_at("odds_ratio_lo", row),
             hi: table.real_at("odds_ratio_hi", row),
@@ -46,11 +46,16 @@ pub(super) fn figure(review: &Review) -> Drawn {
             "Too few fittings have an answer on satisfaction, or a covariate is not known for too many.",
         );
     };
+    let unit = match exposure {
+        "share_within" => "per 10 % of points",
+        _ => "per dB",
+    };
     let title = format!(
-        "Odds of a higher answer with {}: odds ratio {}",
+        "Odds of a higher answer with {}, {unit}: odds ratio {}",
         first.label,
         first.sentence()
     );
+    let of_exposure = format!("Odds ratio of the exposure, {unit}, log axis");
     let of = |wanted: bool| -> Vec<&Estimate> {
         all.iter()
             .filter(|(_, of_exposure)| *of_exposure == wanted)
@@ -76,7 +81,8 @@ pub(super) fn figure(review: &Review) -> Drawn {
     let note = format!(
         "Dot: odds ratio of a higher answer; bar: its 95 % interval; upright line: no difference. Above, the \
          exposure: adjusted, split into the difference within and between clinicians, and weighted for answers that \
-         did not come back; below, the covariates.{diamond}{more}{n}"
+         did not come back; below, the covariates (hearing loss: pure-tone average of the \
+         better ear).{diamond}{more}{n}"
     );
     let words = Words {
         key: KEY,
@@ -88,7 +94,7 @@ pub(super) fn figure(review: &Review) -> Drawn {
             .to_owned(),
     };
     let drawn: Vec<(Vec<&Estimate>, Scale, &str)> = [
-        (exposures, "Odds ratio of the exposure, log axis"),
+        (exposures, of_exposure.as_str()),
         (covariates, "Odds ratio of a covariate, log axis"),
     ]
     .into_iter()
@@ -107,21 +113,15 @@ pub(super) fn figure(review: &Review) -> Drawn {
     })
 }
 
-/// "RMS deviation, per dB", "between clinicians, per dB", "coupling vented".
-fn label(table: &Table, row: usize, term: &str, exposure: &str) -> String {
-    let step = table
-        .real_at("step", row)
+/// "within clinicians", "age, per 10 years", "coupling vented"; the unit of the exposure stands on its axis.
+fn label(table: &Table, row: usize, term: &str) -> String {
+    let per = table
+        .real_at("per", row)
         .map_or_else(String::new, format::plain);
-    let unit = match exposure {
-        "share_within" => ", per 10 % points".to_owned(),
-        _ => ", per dB".to_owned(),
-    };
     match (table.text_at("model", row), term) {
-        (Some("weighted"), _) => format!("weighted{unit}"),
-        (Some("split"), _) => format!("{}{unit}", words::of_value(term)),
-        (_, "age_years") => format!("age, per {step} years"),
-        (_, "pta4") => format!("pure-tone average, per {step} dB"),
-        (_, term) if term == exposure => format!("{}{unit}", words::of_value(term)),
-        (_, other) => other.to_owned(),
+        (Some("weighted"), _) => "weighted".to_owned(),
+        (_, "age_years") => format!("age, per {per} years"),
+        (_, "pta4") => format!("hearing loss, per {per} dB"),
+        (_, other) => words::of_value(other).to_owned(),
     }
 }

@@ -8,6 +8,7 @@ use crate::cells;
 use crate::drawing::axes::{Plot, Room, frame};
 use crate::drawing::canvas::{Area, Canvas, Hang, Lettering};
 use crate::drawing::labels::spread;
+use crate::drawing::measures::Axis;
 use crate::drawing::scale::{Scale, Unit};
 use crate::drawing::sheet::{Words, missing, nothing, sheet};
 use crate::drawing::text::width;
@@ -169,13 +170,13 @@ fn draw(
         return nothing(canvas, area, &sentence);
     }
     let y = if unit == Unit::Share {
-        Scale::around([0.0, 1.0], unit, 4)
+        Scale::of(Axis::Share, [])
     } else {
         let values = own.iter().chain(practice).flat_map(|point| {
             let (lo, hi) = point.ends.unwrap_or((point.value, point.value));
             [point.value, lo, hi]
         });
-        Scale::around(values.chain([0.0]), unit, 4)
+        Scale::of(Axis::Size, values)
     };
     let mut names: Vec<(f64, &str, Ink)> = own
         .last()

@@ -7,7 +7,8 @@ use super::{Drawn, count_range};
 use crate::drawing::axes::{Plot, Room, frame};
 use crate::drawing::canvas::{Canvas, Hang, Lettering};
 use crate::drawing::labels::spread;
-use crate::drawing::scale::{Scale, Unit};
+use crate::drawing::measures::Axis;
+use crate::drawing::scale::Scale;
 use crate::drawing::sheet::{Words, missing, sheet};
 use crate::drawing::text::width;
 use crate::drawing::theme::{GAP, Ink, LABEL, LABEL_STEP, LINE, POINT, STRONG};
@@ -103,7 +104,7 @@ pub(super) fn figure(review: &Review) -> Drawn {
             })
             .chain([0.0]);
         let x = Scale::frequencies(all().map(|point| point.hertz));
-        let y = Scale::around(levels, Unit::Decibel, 6);
+        let y = Scale::of(Axis::Deviation, levels);
         let mut names: Vec<(f64, &str, Ink)> = own
             .last()
             .map(|point| (point.value, "this clinician", Ink::Data))

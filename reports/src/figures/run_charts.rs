@@ -107,6 +107,7 @@ fn run(review: &Review, measure: usize) -> Drawn {
     );
     Ok(Figure {
         key,
+        tables: tables_named(&description),
         svg: canvas.render(&format!("{title} in {}", quarter(review)), &description)?,
         tables: tables_named(&description),
     })

@@ -47,7 +47,6 @@ pub(super) fn sections(review: &Review, figures: &[Figure]) -> Markup {
         (results::sensitivity(review, figures))
         (participants::missing(review, figures))
         (headline::section(review))
-        (some_tables(review, &["headline"]))
         (quality::section(review))
         (closing::limits())
         (cautions::section(review))
@@ -59,10 +58,29 @@ pub(super) fn sections(review: &Review, figures: &[Figure]) -> Markup {
 /// One figure by its key, with a heading of the third level.
 fn figure(figures: &[Figure], key: &str) -> Markup {
     html! {
+        @if figures.iter().any(|figure| figure.key == key) {
+            h3 { (words::of_figure(key)) }
+        }
+        (drawing(figures, key))
+    }
+}
+
+/// The figure alone.
+fn drawing(figures: &[Figure], key: &str) -> Markup {
+    html! {
         @if let Some(figure) = figures.iter().find(|figure| figure.key == key) {
-            h3 { (words::of_figure(figure.key)) }
             (super::figure_box(figure))
         }
+    }
+}
+
+/// "Fittings from 2024-Q4 to 2026-Q3"; none where there is no fitting.
+fn span(review: &Review) -> Option<String> {
+    let context = &review.context;
+    match (&context.first_quarter, &context.last_quarter) {
+        (Some(first), Some(last)) if first == last => Some(format!("Fittings of {first}")),
+        (Some(first), Some(last)) => Some(format!("Fittings from {first} to {last}")),
+        _ => None,
     }
 }
 

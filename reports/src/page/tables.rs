@@ -163,7 +163,7 @@ pub(super) fn named_grid(key: &str, name: &str, table: &Table) -> Markup {
                     tr {
                         @for column in &table.columns {
                             th scope="col" .number[is_number(&column.values)] {
-                                (words::of_column(&column.name))
+                                (words::of_column(key, &column.name))
                             }
                         }
                     }

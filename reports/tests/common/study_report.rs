@@ -166,7 +166,7 @@ pub(crate) fn tables(shape: Shape, tables: &mut BTreeMap<String, Table>) {
             .real("lo", estimate.iter().map(|x| x.map(|x| x - 0.06)).collect())
             .real("hi", estimate.iter().map(|x| x.map(|x| x + 0.06)).collect())
             .real("p", vec![Some(0.02); 7])
-            .real("step", reals([1.0, 10.0, 10.0, 1.0, 1.0, 1.0, 1.0]))
+            .real("per", reals([1.0, 10.0, 10.0, 1.0, 1.0, 1.0, 1.0]))
             .real("odds_ratio", ratio(0.0))
             .real("odds_ratio_lo", ratio(-0.06))
             .real("odds_ratio_hi", ratio(0.06))

@@ -20,18 +20,16 @@ fn every_number_of_a_page_is_in_the_results() {
         for review in reviews {
             let folder = tempfile::tempdir().unwrap();
             write_report(&review, folder.path()).unwrap();
-            let faults = faults(folder.path());
             let name = reader.name();
-            all.extend(faults.into_iter().map(|fault| format!("{name}: {fault}")));
+            all.extend(
+                faults(folder.path())
+                    .into_iter()
+                    .map(|fault| format!("{name}: {fault}")),
+            );
         }
     }
-    let list: Vec<String> = all.into_iter().collect();
-    assert!(
-        list.is_empty(),
-        "{} faults:\n{}",
-        list.len(),
-        list.join("\n")
-    );
+    let all: Vec<String> = all.into_iter().collect();
+    assert!(all.is_empty(), "{} faults:\n{}", all.len(), all.join("\n"));
 }
 
 /// The check itself finds what it is there to find: a number that was changed, one that is not tied, one that is

@@ -272,7 +272,7 @@ fn the_owner_is_told_which_clinics_to_look_at() {
 
 #[test]
 fn cells_carry_their_units_and_open_bins_say_so() {
-    let html = plain(&page(&review(Reader::Trainer, MEDIUM)));
+    let html = page(&review(Reader::Trainer, MEDIUM));
     for text in [
         "0.810\u{202f}dB²",
         "0.000617\u{202f}share²",

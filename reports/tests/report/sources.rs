@@ -53,13 +53,11 @@ fn a_figure_names_its_tables_and_the_page_links_to_them() {
                     !svg.contains("<line") || !tables.is_empty(),
                     "{key} names no table"
                 );
-                // The charts of the owner's first page have no room for links of their own.
-                let part = page
-                    .split(&format!("figure id=\"{key}\""))
-                    .nth(1)
-                    .and_then(|rest| rest.split("</figure>").next())
-                    .or_else(|| key.starts_with("run-").then_some(page.as_str()))
-                    .unwrap();
+                // Most figures have a box of their own, with the links under them.
+                let part = match page.split(&format!("figure id=\"{key}\"")).nth(1) {
+                    Some(part) => part.split("</figure>").next().unwrap(),
+                    None => &page,
+                };
                 for table in tables {
                     let file = format!("tables/{table}.csv");
                     assert!(folder.path().join(&file).is_file(), "{key}: {file}");
@@ -105,7 +103,6 @@ fn labels_of_a_figure_are_numbers_of_its_tables() {
                 let text = node.text().unwrap_or("").trim();
                 let count = text.strip_prefix("n\u{a0}=\u{a0}");
                 let loud = matches!(node.attribute("fill"), Some("#00735C" | "#A85400"));
-                // The last line of a label that was broken may close a bracket.
                 let shown = count.unwrap_or(text).trim_end_matches(')');
                 let is_number = shown.starts_with(|c: char| c.is_ascii_digit() || c == '−')
                     && !shown.contains(' ');

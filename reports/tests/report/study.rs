@@ -171,10 +171,10 @@ fn the_sensitivity_figure_leads_with_the_primary_and_parts_the_directions() {
     assert_eq!(svg.matches("<polygon").count(), 1);
     let models = read("models-forest");
     for label in [
-        "RMS deviation, per dB",
+        "RMS deviation",
         "age, per 10 years",
-        "within clinicians, per dB",
-        "weighted, per dB",
+        "within clinicians",
+        "weighted",
     ] {
         assert!(models.contains(&format!(">{label}<")), "{label}");
     }

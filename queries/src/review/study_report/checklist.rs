@@ -1,5 +1,5 @@
 //! Where the study report answers the items of the reporting guidelines for observational studies (STROBE: von Elm et al.
-//! 2007, PLoS Med 4:e296, 22 items; RECORD: Benchimol et al. 2015, PLoS Med 12:e1001885, 13 items on routinely collected
+//! 2007, PLoS Med 4:e296 (from memory), 22 items; RECORD: Benchimol et al. 2015, PLoS Med 12:e1001885, 13 items on routinely collected
 //! data). Numbers and subjects of the items are theirs, the words are ours.
 
 use crate::builder::{Builder, Kind};

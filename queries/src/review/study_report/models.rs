@@ -87,7 +87,7 @@ pub(super) fn model(adjusted: &Adjusted, exposure: &str, rows: &[Row]) -> Table 
             ("lo", Kind::Real),
             ("hi", Kind::Real),
             ("p", Kind::Real),
-            ("step", Kind::Real),
+            ("per", Kind::Real),
             ("odds_ratio", Kind::Real),
             ("odds_ratio_lo", Kind::Real),
             ("odds_ratio_hi", Kind::Real),

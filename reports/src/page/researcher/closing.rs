@@ -17,7 +17,7 @@ pub(super) fn limits() -> Markup {
                 "Fittings were not assigned to a match at random. People with losses that are hard to fit may be less satisfied whatever the match, those who answer differ from those who do not, and a target is itself a convention. An association here, or its absence, is therefore no statement on what a closer match would do. Covariates and weights take account of what was recorded, and of nothing else. A wide interval means that this cohort cannot tell, not that there is nothing to find."
             }
             p {
-                "The records were made for care, not for this question. A deviation is measured with an error of its own, which draws associations towards none; who is verified at all, and whose answer is asked for, is decided in daily work; habits of recording change over time and differ between practices."
+                "The records were made for care, not for this question. A deviation is measured with an error of its own, which as a rule draws associations towards none; who is verified at all, and whose answer is asked for, is decided in daily work; habits of recording change over time and differ between practices."
             }
         }
     }

@@ -4,7 +4,8 @@ use fitcohort_queries::review::Review;
 use maud::{Markup, html};
 
 use crate::drawing::text::clean;
-use crate::{format, words};
+use crate::page::number::of_context;
+use crate::words;
 
 /// Objective, design, participants, variables, statistics.
 pub(super) fn section(review: &Review) -> Markup {
@@ -21,9 +22,7 @@ pub(super) fn section(review: &Review) -> Markup {
             h3 #design { "Design and setting" }
             p {
                 "Observational; records of daily work in hearing-aid practices, read once from a cohort that is kept for the quality of the work. Exposure and outcome were recorded without this question in mind. "
-                @if let (Some(first), Some(last)) = (&context.first_quarter, &context.last_quarter) {
-                    "Fittings from " (first) " to " (last) "; snapshot " (context.snapshot) "."
-                }
+                @if let Some(span) = super::span(review) { (span) "; snapshot " (context.snapshot) "." }
             }
             (participants(review))
             (variables(review))
@@ -98,11 +97,11 @@ fn statistics(review: &Review) -> Markup {
         h3 #statistics { "Statistics" }
         p {
             "Fittings of one clinician are alike, so intervals are made over whole clinicians, or over patients where fewer than ten clinicians have fittings. Rank correlations: Spearman's rho, Kendall's tau-b, and the partial correlation of ranks given the covariates, with percentile intervals from "
-            (format::count(i64::from(context.resamples)))
+            (of_context(review, "resamples"))
             " resamples, at levels widened for few clusters (Hesterberg 2015; BCa intervals after Efron 1987 stand beside them), and p-values of the plain rows from "
-            (format::count(i64::from(context.permutations)))
+            (of_context(review, "permutations"))
             " shuffles within clinicians, of residuals where there are covariates (Freedman and Lane 1983), or from all arrangements where there are few. Ordinal models: proportional odds (McCullagh 1980), adjusted for the covariates, as a whole and split into the clinician's mean and the deviation from it (Mundlak 1978); Wald intervals with errors robust to clusters (CR1, t with one degree of freedom fewer than clusters). The curve along the exposure: local lines over half of the fittings, with a band over clusters. Seed "
-            (context.seed.to_string()) "."
+            (of_context(review, "seed")) "."
         }
         p {
             "There is one primary hypothesis; the p-values of further exposures are corrected for their number by Holm's method, all others are for reading alongside. No subgroup and no interaction was looked at. Sensitivity: " (words::of_method(&context.primary_method, context.primary_weighted))

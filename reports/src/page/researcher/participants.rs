@@ -5,7 +5,7 @@ use fitcohort_queries::table::Table;
 use maud::{Markup, html};
 
 use super::super::number::number;
-use super::{figure, some_tables};
+use super::{drawing, figure, some_tables};
 use crate::drawing::sheet::Figure;
 use crate::drawing::text::clean;
 use crate::write::file_name;
@@ -16,7 +16,7 @@ pub(super) fn flow(review: &Review, figures: &[Figure]) -> Markup {
     html! {
         section aria-labelledby="flow" {
             h2 #flow { "Flow of records" }
-            (figure(figures, "flow-of-records"))
+            (drawing(figures, "flow-of-records"))
             (some_tables(review, &["flow"]))
         }
     }
@@ -79,7 +79,7 @@ fn grid(review: &Review, table: &Table) -> Markup {
                 tbody {
                     @for row in 0..table.rows() {
                         tr {
-                            th scope="row" .level[table.text_at("level", row).is_some()] { (heading(table, row)) }
+                            th.row scope="row" .level[table.text_at("level", row).is_some()] { (heading(table, row)) }
                             @for (third, _) in THIRDS {
                                 td.number { (cell(table, row, third)) }
                             }
@@ -103,16 +103,29 @@ fn limits(thirds: &Table, row: usize) -> Markup {
     }
 }
 
+/// What a row is: a characteristic, one of its levels under it, or both where the characteristic has no row of its own.
 fn heading(table: &Table, row: usize) -> String {
     let variable = table.text_at("variable", row).unwrap_or_default();
-    let name = match variable {
-        // A label keeps its name.
-        other if words::of_variable(other) == other => clean(other),
-        known => format::capital(words::of_variable(known)),
+    let Some(level) = table.text_at("level", row) else {
+        return name(variable);
     };
-    match table.text_at("level", row) {
-        Some(level) => format!("{name}: {}", clean(words::of_value(level))),
-        None => name,
+    let has_own = (0..row).any(|above| {
+        table.text_at("variable", above) == Some(variable)
+            && table.text_at("level", above).is_none()
+    });
+    let level = clean(words::of_value(level));
+    if has_own {
+        level
+    } else {
+        format!("{}: {level}", name(variable))
+    }
+}
+
+/// A label keeps its name.
+fn name(variable: &str) -> String {
+    match words::of_variable(variable) {
+        other if other == variable => clean(other),
+        known => format::capital(known),
     }
 }
 

@@ -13,14 +13,17 @@ use crate::{format, words};
 /// The primary analysis, before all others and marked so.
 pub(super) fn primary(review: &Review, figures: &[Figure]) -> Markup {
     let context = &review.context;
+    let table = review.table("association");
+    let is_estimated =
+        words::primary_row(review).is_some_and(|row| table.real_at("estimate", row).is_some());
     html! {
         section aria-labelledby="primary" {
             h2 #primary { "Primary analysis" }
             div.primary {
                 p { strong { "This is the one analysis that was fixed in the plan before any number was looked at." } }
                 p.result { (primary_sentence(review)) }
-                p { (direction(&context.exposure)) }
-                @if matches!(context.primary_method.as_str(), "spearman" | "kendall" | "partial") && !context.primary_weighted {
+                @if is_estimated { p { (direction(&context.exposure)) } }
+                @if is_estimated && matches!(context.primary_method.as_str(), "spearman" | "kendall" | "partial") && !context.primary_weighted {
                     p {
                         "The p-value tests only the association within clinicians: answers are shuffled among the fittings of the same clinician. Estimate and interval are over all fittings and hold differences between clinicians too. The two answer different questions, so they can disagree."
                     }

@@ -6,6 +6,7 @@ use maud::{Markup, html};
 
 use super::super::number::number;
 use super::results::primary_sentence;
+use super::span;
 use crate::drawing::text::clean;
 use crate::words;
 
@@ -20,9 +21,7 @@ pub(super) fn section(review: &Review) -> Markup {
             h2 #summary { "Summary" }
             p {
                 "An observational study of routinely kept records of hearing-aid fittings, looking back over a cohort: does a closer match of the real-ear response to its target go with higher satisfaction? "
-                @if let (Some(first), Some(last)) = (&context.first_quarter, &context.last_quarter) {
-                    "Fittings from " (first) " to " (last) ". "
-                }
+                @if let Some(span) = span(review) { (span) ". " }
                 @if let (Some(stored), Some(eligible), Some(analysed)) = (step("stored"), step("eligible"), step("analysed")) {
                     "Of " (number("flow", flow, stored, "n")) " stored fittings, " (number("flow", flow, eligible, "n"))
                     " have a known exposure (" (exposure) "), and " (number("flow", flow, analysed, "n"))
@@ -85,7 +84,7 @@ fn adjusted(review: &Review) -> Markup {
     };
     html! {
         @if let Some(row) = row {
-            "In the ordinal model the odds ratio of a higher answer with " (number("model", table, row, "step")) " " (per)
+            "In the ordinal model the odds ratio of a higher answer with " (number("model", table, row, "per")) " " (per)
             " is " (number("model", table, row, "odds_ratio")) " (95\u{202f}% interval "
             (number("model", table, row, "odds_ratio_lo")) " to " (number("model", table, row, "odds_ratio_hi"))
             "; n\u{a0}=\u{a0}" (number("model", table, row, "n")) "). "
