@@ -121,7 +121,6 @@ pub(crate) fn primary_row(review: &Review) -> Option<usize> {
 /// The heading of a column.
 pub(crate) fn of_column<'a>(table: &str, name: &'a str) -> &'a str {
     match name {
-        "step" if table == "model" => "Odds ratio per",
         "measure" => "Measure",
         "words" => "What it says",
         "source" => "Source",

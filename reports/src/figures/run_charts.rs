@@ -109,7 +109,6 @@ fn run(review: &Review, measure: usize) -> Drawn {
         key,
         tables: tables_named(&description),
         svg: canvas.render(&format!("{title} in {}", quarter(review)), &description)?,
-        tables: tables_named(&description),
     })
 }
 
