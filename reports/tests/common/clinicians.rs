@@ -109,9 +109,10 @@ pub(crate) fn tables(shape: Shape, tables: &mut BTreeMap<String, Table>) {
 
 fn funnel(shape: Shape) -> Table {
     let most = 20.0 + shape.clinicians as f64 * 3.0;
-    let n: Vec<i64> = (1..=40)
+    let mut n: Vec<i64> = (1..=40)
         .map(|k| (5.0 + most * 1.2 * f64::from(k) / 40.0) as i64)
         .collect();
+    n.dedup();
     let edge = |z: f64| {
         n.iter()
             .map(|n| Some((0.61 + z * (0.24 / *n as f64).sqrt()).clamp(0.0, 1.0)))
