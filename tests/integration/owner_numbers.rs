@@ -442,7 +442,7 @@ fn the_list_to_look_at_again_is_that_of_plain_loops() {
         last = (place, size);
         assert_eq!(found.get(row, "clinic_id"), known.clinic[&key.0]);
     }
-    assert!(found.rows.len() > 10);
+    assert!(found.rows.len() > 4, "{}", found.rows.len());
 }
 
 /// Worked by hand on the small practice, with a third fitting without a response. F1 left is off by 2 -1 -2 -6 -8 -12 dB
@@ -496,7 +496,7 @@ fn the_list_worked_by_hand() {
         assert!((found.real(row, "size") - size).abs() < 1e-9, "{found:?}");
     }
     // Under a criterion on the RMS it is its excess that counts: F1 left sqrt(185 / 4), F2 as above, less 3 dB.
-    workspace.write("plan.toml", "[tolerance]\ncriterion = \"rms-three\"\n");
+    workspace.write("plan.toml", "criterion = 'rms-three'\n");
     workspace.ok(&[
         "report",
         "c",

@@ -173,9 +173,12 @@ mod tests {
         assert_eq!(names("2026"), ["2025", "2024", "2023", "2022"]);
     }
 
-    /// One measure over quarters: (name, successes, n, signal).
-    fn trends(quarters: &[(&str, u64, u64, Option<&str>)]) -> Table {
-        let each = |pick: &dyn Fn(&(&str, u64, u64, Option<&str>)) -> Option<String>| {
+    /// A quarter: name, successes, n, signal.
+    type Row<'a> = (&'a str, u64, u64, Option<&'a str>);
+
+    /// One measure over quarters.
+    fn trends(quarters: &[Row<'_>]) -> Table {
+        let each = |pick: &dyn Fn(&Row<'_>) -> Option<String>| {
             quarters.iter().map(pick).collect::<Vec<_>>()
         };
         Table::new("trends")
@@ -195,7 +198,7 @@ mod tests {
             .text("signal", each(&|row| row.3.map(str::to_owned)))
     }
 
-    fn only(quarters: &[(&str, u64, u64, Option<&str>)]) -> Table {
+    fn only(quarters: &[Row<'_>]) -> Table {
         moves(&trends(quarters), Some(quarter("2026-Q3")))
     }
 
@@ -240,9 +243,8 @@ mod tests {
                 ("2026-Q3", now, 100, signal),
             ]
         };
-        let verdict = |rows: &[(&str, u64, u64, Option<&str>)]| {
-            only(rows).text_at("verdict", 0).map(str::to_owned).unwrap()
-        };
+        let verdict =
+            |rows: &[Row<'_>]| only(rows).text_at("verdict", 0).map(str::to_owned).unwrap();
         assert_eq!(verdict(&year(51, Some("none"))), "none");
         assert_eq!(verdict(&year(75, Some("none"))), "sampling");
         assert_eq!(verdict(&year(75, Some("high"))), "outside");

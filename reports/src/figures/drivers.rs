@@ -19,7 +19,7 @@ const PITCH: f64 = 22.0;
 /// At most so many groups of a grouping are drawn.
 const GROUPS: usize = 14;
 /// Widest label and room for the numbers of records, px.
-const LABELS: f64 = 150.0;
+const LABELS: f64 = 176.0;
 const COUNTS: f64 = 78.0;
 /// Between the two plots, px.
 const BETWEEN: f64 = 44.0;

@@ -4,8 +4,13 @@ use super::{Shape, words};
 use fitcohort_queries::table::Table;
 use std::collections::BTreeMap;
 
-/// Measure, value, change and verdict where four quarters are there.
-const MOVES: [(&str, f64, f64, &str, &str); 5] = [
+/// Measure, value, change, signal, and verdict where four quarters are there.
+type Move = (&'static str, f64, f64, &'static str, &'static str);
+
+/// Measure, grouping, group and place.
+type Driver = (&'static str, &'static str, String, usize);
+
+const MOVES: [Move; 5] = [
     ("within_criterion", 0.6123, -0.021, "none", "none"),
     ("verified", 0.871, -0.064, "low", "outside"),
     ("two_ear", 0.74, 0.052, "none", "sampling"),
@@ -25,9 +30,7 @@ pub(crate) fn tables(shape: Shape, tables: &mut BTreeMap<String, Table>) {
 fn moves(shape: Shape) -> Table {
     let quarters = (shape.quarters - 1).min(4) as i64;
     let n = shape.fittings;
-    let each = |pick: &dyn Fn(&(&str, f64, f64, &str, &str)) -> Option<f64>| {
-        MOVES.iter().map(pick).collect::<Vec<_>>()
-    };
+    let each = |pick: &dyn Fn(&Move) -> Option<f64>| MOVES.iter().map(pick).collect::<Vec<_>>();
     let counts = |value: i64| vec![(value > 0).then_some(value); MOVES.len()];
     let compared = |value: f64| (quarters > 0).then_some(value);
     Table::new("moves")
@@ -74,7 +77,7 @@ fn groups(shape: Shape) -> Vec<(&'static str, String)> {
 }
 
 fn drivers(shape: Shape) -> Table {
-    let rows: Vec<(&str, &str, String, usize)> = MOVES
+    let rows: Vec<Driver> = MOVES
         .iter()
         .flat_map(|(measure, ..)| {
             groups(shape)
@@ -83,11 +86,11 @@ fn drivers(shape: Shape) -> Table {
                 .map(move |(place, (grouping, group))| (*measure, grouping, group, place))
         })
         .collect();
-    let text = |pick: &dyn Fn(&(&str, &str, String, usize)) -> String| {
+    let text = |pick: &dyn Fn(&Driver) -> String| {
         rows.iter().map(|row| Some(pick(row))).collect::<Vec<_>>()
     };
     // The first clinic stands out in the first measure.
-    let is_out = |row: &(&str, &str, String, usize)| row.3 == 0 && row.0 == "within_criterion";
+    let is_out = |row: &Driver| row.3 == 0 && row.0 == "within_criterion";
     let within = |by: f64| {
         rows.iter()
             .map(|row| {
