@@ -7,7 +7,6 @@ use fitcohort_queries::review::Reader;
 use fitcohort_reports::{ReportError, write_report};
 use serde_json::Value;
 
-use crate::common::pages::plain;
 use crate::common::{
     HOSTILE, LARGE, MEDIUM, ONE, SMALL, empty, of_clinician, review, without_rows,
 };
@@ -283,7 +282,7 @@ fn the_owner_is_told_which_clinics_to_look_at() {
 
 #[test]
 fn cells_carry_their_units_and_open_bins_say_so() {
-    let html = plain(&page(&review(Reader::Trainer, MEDIUM)));
+    let html = page(&review(Reader::Trainer, MEDIUM));
     for text in [
         "0.810\u{202f}dB²",
         "0.000617\u{202f}share²",
