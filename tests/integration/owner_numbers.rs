@@ -13,16 +13,9 @@ const BEFORE: [&str; 4] = ["2025-Q3", "2025-Q4", "2026-Q1", "2026-Q2"];
 fn reported() -> Delivery {
     let delivery = delivery();
     delivery.workspace.write("plan.toml", "minimum_cell = 1\n");
-    delivery.workspace.ok(&[
-        "report",
-        "c",
-        "--out",
-        "r",
-        "--plan",
-        "plan.toml",
-        "--reader",
-        "owner",
-    ]);
+    let words = "report c --out r --plan plan.toml --reader owner";
+    let words: Vec<&str> = words.split(' ').collect();
+    delivery.workspace.ok(&words);
     delivery
 }
 

@@ -201,9 +201,10 @@ fn join_rare(mut levels: Vec<Level>, minimum: u64) -> Vec<Level> {
     while levels.len() > 2 && levels.iter().any(is_rare) {
         let mut order: Vec<usize> = (0..levels.len()).collect();
         order.sort_by_key(|&place| {
+            // What is joined already takes the next one in, so that there is one such row.
             levels
                 .get(place)
-                .map(|level| (!is_rare(level), total(level)))
+                .map(|level| (level.0 != JOINED, !is_rare(level), total(level)))
         });
         let [first, second, ..] = order.as_slice() else {
             break;
@@ -364,6 +365,18 @@ mod tests {
                 level("mild", [50, 40, 30]),
                 level("all others", [23, 30, 31])
             ]
+        );
+        // Two that come to enough together, and two that do: still one row of others.
+        let many = vec![
+            level("a", [3, 3, 3]),
+            level("b", [3, 3, 3]),
+            level("c", [4, 4, 4]),
+            level("d", [4, 4, 4]),
+            level("e", [60, 60, 60]),
+        ];
+        assert_eq!(
+            join_rare(many, 5),
+            [level("e", [60, 60, 60]), level("all others", [14, 14, 14])]
         );
         let two = vec![level("yes", [1, 9, 9]), level("no", [40, 40, 40])];
         assert_eq!(join_rare(two.clone(), 5), two);
