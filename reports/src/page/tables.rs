@@ -154,6 +154,7 @@ pub(super) fn grid(key: &str, table: &Table) -> Markup {
 /// The same under a name of its own, for one of several tables that are cut from one: no two parts of a page are called
 /// the same.
 pub(super) fn named_grid(key: &str, name: &str, table: &Table) -> Markup {
+    let table = &told(table);
     let long = sentences(table);
     html! {
         div.wide tabindex="0" role="region" aria-label=(format!("Table: {name}")) {
@@ -188,6 +189,16 @@ pub(super) fn named_grid(key: &str, name: &str, table: &Table) -> Markup {
                 }
             }
         }
+    }
+}
+
+/// The table without the column that says what is withheld, where nothing is.
+fn told(table: &Table) -> Table {
+    let is_withheld = |row| table.flag_at("withheld", row) == Some(true);
+    if (0..table.rows()).any(is_withheld) {
+        table.clone()
+    } else {
+        table.clone().without(&["withheld"])
     }
 }
 
