@@ -311,6 +311,8 @@ fn letters_leave_no_id_in_any_byte() {
     assert_eq!(places(&workspace.path("r"), &ids), Vec::<String>::new());
     assert!(ids.iter().all(|id| !all.stdout.contains(id.as_str())));
 
+    // Pages link to what stands beside them, so the same stands beside them.
+    report("again", &["--letters"]);
     let json = report("again", &["--letters", "--clinician", &ids[3], "--json"]).json();
     let letter = json["letter"].as_str().expect("a letter").to_owned();
     assert!(
