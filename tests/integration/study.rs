@@ -378,7 +378,7 @@ fn shares_satisfied_and_their_bounds_are_plain_counts() {
     );
     let ordinal = rows.find(&[("method", "ordinal"), ("weighted", "false")]);
     let model = table("model");
-    let term = model.find(&[("term", "rms")]);
+    let term = model.find(&[("model", "adjusted"), ("term", "rms")]);
     for column in ["estimate", "lo", "hi", "p"] {
         close(model.real(term, column), rows.real(ordinal, column), column);
     }
