@@ -7,6 +7,7 @@ use clap::{Args, ValueEnum};
 use fitcohort_pipeline::plan::Plan;
 use fitcohort_pipeline::quarter::Quarter;
 use fitcohort_pipeline::store::Cohort;
+use fitcohort_queries::QueryError;
 use fitcohort_queries::review::{self, Reader, Review, ReviewRequest};
 
 use crate::cli::Common;
@@ -48,7 +49,8 @@ Examples:
 Each reader gets a folder with index.html, figures, tables, results.json and provenance.json: reports/owner for the one
 quarter under review. With several quarters each gets a folder of its own, reports/2026-Q3/owner, and pages link to the
 quarter before and after. reports/index.html lists whatever reports stand there, of earlier runs too. The same cohort,
-plan and seed give the same bytes. `fitcohort query clinicians cohort` lists the ids of clinicians.
+plan and seed give the same bytes. Reports of several quarters, held against each other, can give away what each of them
+withholds: keep them in the practice. `fitcohort query clinicians cohort` lists the ids of clinicians.
 
 Letters are dealt by chance, the same for one cohort and seed, anew with every delivery; which is whom is written nowhere.
 With --clinician the terminal, and nothing else, says the letter of that one.")]
@@ -214,8 +216,9 @@ pub(crate) fn write(
 ) -> Result<Vec<(PathBuf, Review)>, Failure> {
     let bar = console.bar("reporting", wanted.quarters.len() as u64 + 1);
     let mut all = Vec::new();
-    for (quarter, folder) in &wanted.quarters {
-        let reviews = review::gather(&ReviewRequest {
+    let last = wanted.quarters.len().saturating_sub(1);
+    for (place, (quarter, folder)) in wanted.quarters.iter().enumerate() {
+        let gathered = review::gather(&ReviewRequest {
             cohort,
             plan,
             readers: wanted.readers,
@@ -223,7 +226,12 @@ pub(crate) fn write(
             clinician: wanted.clinician,
             letters: wanted.letters,
             version: env!("CARGO_PKG_VERSION"),
-        })?;
+        });
+        let reviews = match gathered {
+            // Who came later has no page of the quarters before; whom no quarter knows is refused with the last.
+            Err(QueryError::UnknownClinician { .. }) if place < last => Vec::new(),
+            other => other?,
+        };
         all.extend(reviews.into_iter().map(|review| (folder.clone(), review)));
         bar.inc(1);
     }

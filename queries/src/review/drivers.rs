@@ -202,7 +202,7 @@ fn take_apart(counts: &Counts, measure: Measure) -> Option<TakenApart<'_>> {
 fn how(apart: &TakenApart<'_>) -> String {
     if apart.phi > 1.0 {
         format!(
-            "99.8 % limits widened {:.2} times for over-dispersion between groups",
+            "99.8 % limits made with z times {:.2} for over-dispersion between groups",
             apart.phi.sqrt()
         )
     } else {

@@ -12,8 +12,12 @@ use crate::table::{Table, Values};
 
 /// Columns whose whole cell is a label. A practice of one may bear the label of its one clinician.
 const LABELS: [&str; 4] = ["clinician_id", "clinician", "clinic_id", "clinic"];
-/// Columns of free text, in which a label may stand among other words.
-const TEXTS: [&str; 4] = ["how", "term", "reason", "group"];
+/// Columns that hold a label in some rows: the column that says what the row is about, and where it says so.
+const LABELS_OF: [(&str, &str); 3] = [
+    ("group", "grouping"),
+    ("level", "variable"),
+    ("term", "term"),
+];
 
 /// The letter of each clinician of a snapshot.
 pub(super) struct Letters {
@@ -99,12 +103,19 @@ impl Letters {
                 continue;
             };
             let name = column.name.as_str();
-            for value in values.iter_mut().flatten() {
+            let about = LABELS_OF
+                .iter()
+                .find(|(known, _)| *known == name)
+                .map(|(_, about)| *about);
+            for (row, value) in values.iter_mut().enumerate() {
+                let Some(value) = value else { continue };
                 if LABELS.contains(&name) {
                     if let Some(letter) = self.of(value) {
                         *value = letter.to_owned();
                     }
-                } else if TEXTS.contains(&name) {
+                } else if let Some(about) = about
+                    && table.text_at(about, row).is_some_and(names_people)
+                {
                     *value = self.in_text(value);
                 }
             }
@@ -130,6 +141,13 @@ impl Letters {
     }
 }
 
+/// Whether a row is about clinicians or clinics: elsewhere a word that is a label too is only a word.
+fn names_people(about: &str) -> bool {
+    ["clinician_id", "clinic_id"]
+        .iter()
+        .any(|column| about.starts_with(column))
+}
+
 /// The letter in a place: A to Z, then AA to AZ, BA and on.
 fn letter(place: usize) -> String {
     let mut out = Vec::new();
@@ -150,6 +168,10 @@ fn rank(letter: &str) -> (usize, &str) {
 /// The rows in the order of the letters where they stood in that of the labels, which would give the labels' order away:
 /// within each run of equal cells in the columns before the letters.
 fn by_letter(table: &Table) -> Table {
+    // The fittings to look at again stand by reason and size, which no label has a part in.
+    if table.name == "recheck" {
+        return table.clone();
+    }
     let Some(place) = table
         .columns
         .iter()

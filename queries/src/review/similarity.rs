@@ -38,7 +38,7 @@ pub(super) fn ordered(signature: Table, clinicians: &[String], minimum: i64) -> 
         Ok((_, frequencies)) => format!(
             "order of the rows of the figure: average linkage of the distances between signatures over {frequencies} \
              frequencies, each mean drawn towards that of all clinicians by its number of fittings; a cell that is \
-             missing or withheld counts as the mean of all; where two groups join, the one further below target \
+             missing or rests on too few fittings counts as the mean of all; where two groups join, the one further below target \
              comes first"
         ),
         Err(reason) => format!("order of the rows of the figure: as the labels go, since {reason}"),

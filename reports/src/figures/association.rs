@@ -50,9 +50,10 @@ pub(super) fn figure(review: &Review) -> Drawn {
         ),
         title,
         note,
-        source: "An association is not a cause. How each interval was made is in the table. p-values of the \
-                 secondary analyses are adjusted by Holm's method."
-            .to_owned(),
+        source:
+            "An association is not a cause. How each interval was made is in the table. Holm's \
+                 method corrects only the p-values of the further measures of match."
+                .to_owned(),
     };
     let drawn: Vec<(Vec<&Estimate>, Scale, &str)> = [
         (of_kind(true), "Rank correlation"),

@@ -107,7 +107,7 @@ fn title(review: &Review, table: &Table) -> String {
         || "The share within criterion".to_owned(),
         |change| {
             format!(
-                "The share within criterion moved by {} against the four quarters before",
+                "The share within criterion changed by {} against the four quarters before",
                 format::points(change, moves.integer_at("n", 0))
             )
         },

@@ -102,7 +102,7 @@ pub(super) fn figure(review: &Review) -> Drawn {
                 row += 1;
                 let label = match bar {
                     Some((n, _)) => format::count(*n),
-                    None => "none, or withheld".to_owned(),
+                    None => "withheld".to_owned(),
                 };
                 let value = bar.map_or(0.0, |(n, _)| n as f64);
                 let bar = Area {

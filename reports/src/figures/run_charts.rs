@@ -224,7 +224,7 @@ fn chart(canvas: &mut Canvas, points: &[(f64, &Point)]) {
 /// What the shading is, beside the plot.
 fn side_words(canvas: &mut Canvas, inner: Area, limits: bool) {
     let words: &[&str] = if limits {
-        &["Shaded: limits", "of a p chart", "(Laney 2002)"]
+        &["Shaded: limits"]
     } else {
         &["No limits can", "be estimated"]
     };

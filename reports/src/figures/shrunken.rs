@@ -81,8 +81,8 @@ pub(super) fn figure(review: &Review) -> Drawn {
     });
     let note = format!(
         "Dot: estimate drawn towards the mean, the more so the fewer the fittings; bar: its 95 % interval; \
-         triangle: beyond the 99.8 % limits of the funnel; upright line: centre of the funnel.{ring} Where bars overlap, the order says \
-         little.{}{n}",
+         triangle: beyond the 99.8 % limits of the funnel; upright line: centre of the funnel.{ring} Bars take the variances as known, so they are too narrow where few \
+         differences were found. Where bars overlap, the order says little.{}{n}",
         label_note(&rows) + &thin_note(all, DRAWN)
     );
     let words = Words {

@@ -63,8 +63,12 @@ pub(super) struct Point {
 }
 
 impl Point {
+    /// Whether there are limits that a share can lie beyond: those from nought to all call nothing out.
     pub(super) fn has_limits(&self) -> bool {
-        self.lower.is_some() && self.upper.is_some()
+        let Some((lower, upper)) = self.lower.zip(self.upper) else {
+            return false;
+        };
+        lower > 1e-9 || upper < 1.0 - 1e-9
     }
 }
 
@@ -113,7 +117,7 @@ pub(super) fn title(review: &Review, points: &[Point], what: &str, name: &str) -
     let limits = if point.has_limits() {
         point.signal.words()
     } else {
-        "limits not estimable"
+        "too few for limits"
     };
     format!("{value} {what} in {quarter}{n}, {limits}")
 }

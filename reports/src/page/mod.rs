@@ -59,8 +59,8 @@ pub(crate) fn page(review: &Review, figures: &[Figure]) -> String {
                     }
                 },
                 Reader::Trainer => {
-                    (headline::section(review))
                     (trainer::opening(review))
+                    (headline::section(review))
                     (figures_section(&all))
                     (tables::section(review))
                 },
@@ -170,8 +170,8 @@ fn contents(review: &Review) -> Vec<(&'static str, &'static str)> {
         Reader::Trainer => ("variance", "How much goes with the clinician"),
     };
     vec![
-        ("numbers", "Numbers"),
         opening,
+        ("numbers", "Numbers"),
         ("figures", "Figures"),
         ("tables", "Tables"),
         ("quality", "Data quality"),

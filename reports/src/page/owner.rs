@@ -68,10 +68,12 @@ fn clinics(review: &Review) -> Markup {
         h3 { "Clinics" }
         @if table.rows() == 0 {
             p { "No clinic has fittings this quarter." }
+        } @else if outside.is_empty() && (0..table.rows()).all(|row| table.real_at("limit_low", row).is_none()) {
+            p { "Whether a clinic lies beyond limits cannot be said this quarter: there are none that can be estimated or shown." }
         } @else if outside.is_empty() {
-            p { "No clinic lies beyond its 99.8 % limits this quarter in fittings within criterion, fittings verified, two-ear fitting or mean RMS deviation, or the limits cannot be estimated." }
+            p { "Where limits can be estimated and shown, no clinic lies beyond its 99.8 % limits this quarter in fittings within criterion, fittings verified, two-ear fitting or mean RMS deviation." }
         } @else {
-            p { "Beyond the 99.8 % limits for a clinic of its size this quarter. An invitation to look together at cases and method, not a verdict:" }
+            p { "Beyond the 99.8 % limits for a clinic of its size this quarter. An invitation to look together at cases and method, not a verdict; with many fittings in few clinics small differences are called out too:" }
             ul {
                 @for row in outside.iter().take(CLINICS) {
                     li { (clinic(table, *row)) }
@@ -92,14 +94,17 @@ fn clinic(table: &Table, row: usize) -> Markup {
         Some("two_ear") => "candidates fitted in both ears",
         _ => "mean RMS deviation",
     };
+    let is_rms = table.text_at("measure", row) == Some("rms");
     let side = match Signal::at(table, row) {
-        Signal::Low => "below",
-        _ => "above",
+        Signal::Low if is_rms => "closer to target than its limits",
+        Signal::Low => "below its limits",
+        _ if is_rms => "further from target than its limits",
+        _ => "above its limits",
     };
     html! {
         (clean(table.text_at("clinic_id", row).unwrap_or("no clinic"))) ": " (what) " "
         (estimate("clinics", table, row, ["observed", "lo", "hi"], "n"))
-        ", " (side) " its limits."
+        ", " (side) "."
     }
 }
 
@@ -121,8 +126,8 @@ fn referrals(review: &Review) -> Markup {
             }
         } @else {
             p {
-                "No fitting of this quarter meets the rule " (rule) (words)
-                " without a recorded referral, or none could be evaluated."
+                "The list is empty for the rule " (rule) (words)
+                ": either no fitting of this quarter meets it without a recorded referral, or too few thresholds are known to evaluate it."
             }
         }
         p { "A rule that is met asks for a clinician's look and is no diagnosis. \"No referral recorded\" is not \"not referred\"." }

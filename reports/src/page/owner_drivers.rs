@@ -21,15 +21,19 @@ pub(super) fn part(review: &Review) -> Markup {
     let totals = review.table("driver_totals");
     let named = standing_out(table);
     html! {
-        h3 { "What drives the change" }
+        h3 { "Where the change sits" }
         @if totals.rows() == 0 {
             p { "No change can be taken apart: it takes fittings in this quarter and in one of the four before it." }
         } @else {
             p {
-                "Each change against the four quarters before, pooled, taken apart by clinic, by coupling and by grade of loss (Kitagawa 1955). Mix: more or fewer of the fittings are in groups that lie above or below the rest. Within: the share inside a group changed. The parts of all groups add up to the change. This says where a change sits, not why it came."
+                "Each change against the four quarters before, pooled, taken apart by clinic, by coupling and by grade of loss (Kitagawa 1955). Mix: more or fewer of the fittings are in groups that lie above or below the rest. Within: the share inside a group changed. The parts of all groups add up to the change, but for rounding. This says where a change sits, not why it came."
             }
             @if named.is_empty() {
-                p { "No single group stands out: none changed within itself beyond its 99.8 % limits." }
+                @if is_withheld(table) {
+                    p { "Of the groups that are shown none changed within itself beyond its 99.8 % limits. Others are withheld." }
+                } @else {
+                    p { "No single group stands out: none changed within itself beyond its 99.8 % limits." }
+                }
             } @else {
                 p { "Changed within themselves beyond their 99.8 % limits, so worth a look:" }
                 ul {
@@ -46,6 +50,10 @@ pub(super) fn part(review: &Review) -> Markup {
             (frequencies(review))
         }
     }
+}
+
+fn is_withheld(table: &Table) -> bool {
+    (0..table.rows()).any(|row| table.flag_at("withheld", row) == Some(true))
 }
 
 /// Rows beyond their outer limits, the greatest part first.
@@ -102,7 +110,7 @@ fn by_group(table: &Table) -> Markup {
     }
 }
 
-/// Frequencies have no mix: each ear has its point at each.
+/// Points by frequency, now and before.
 fn frequencies(review: &Review) -> Markup {
     let table = review.table("driver_frequencies");
     html! {

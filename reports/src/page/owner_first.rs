@@ -99,6 +99,36 @@ fn moved(review: &Review, headline: &Table, row: usize, measure: &str) -> Markup
             }
             "."
         }
+        (outside_before(review, measure))
+    }
+}
+
+/// Whether the limits of a share span all that it can be.
+fn wide_open(headline: &Table, row: usize) -> bool {
+    let is = |column: &str, end: f64| {
+        headline
+            .real_at(column, row)
+            .is_some_and(|x| (x - end).abs() < 1e-9)
+    };
+    is("lower", 0.0) && is("upper", 1.0)
+}
+
+/// The quarters of the run chart before the one under review that lay outside, by name: a step that has lasted would else
+/// pass for calm, since it is in the quarters compared with.
+fn outside_before(review: &Review, measure: &str) -> Markup {
+    let Some(now) = review.context.quarter.as_deref() else {
+        return html! {};
+    };
+    let trends = review.table("trends").where_text("measure", measure);
+    let mut before: Vec<(&str, Signal)> = (0..trends.rows())
+        .filter_map(|row| Some((trends.text_at("quarter", row)?, Signal::at(&trends, row))))
+        .filter(|(quarter, _)| *quarter < now)
+        .collect();
+    before.sort_unstable_by_key(|(quarter, _)| *quarter);
+    html! {
+        @for (quarter, signal) in before.iter().rev().take(4).rev().filter(|(_, signal)| *signal != Signal::None) {
+            " " (clean(quarter)) " lay " (signal.words()) "."
+        }
     }
 }
 
@@ -107,10 +137,14 @@ fn verdict(moves: &Table, headline: &Table, at: usize, row: usize, period: &str)
         Some("outside") => html! {
             "Moved beyond chance: " (Signal::at(headline, row).words()) "."
         },
+        // Limits from nought to all can call nothing out, so being inside them says nothing.
+        Some("none" | "sampling") if wide_open(headline, row) => html! {
+            "Cannot be said: too few for limits that could tell."
+        },
         Some("sampling") => html! {
             "More than sampling alone gives, within the usual swing from " (period) " to " (period) "."
         },
-        Some("none") => html! { "No move beyond chance." },
+        Some("none") => html! { "Inside its limits, and no move shown." },
         Some(_) => match moves.integer_at("quarters_before", at) {
             Some(0) => {
                 html! { "Nothing to compare with: no " (period) " of the four before has a value." }

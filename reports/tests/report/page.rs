@@ -269,7 +269,7 @@ fn the_owner_is_told_which_clinics_to_look_at() {
          n\u{a0}=\u{a0}38), below its limits."
     ));
     assert!(text.contains(
-        "clinic-000: mean RMS deviation 6.2\u{202f}dB (no interval; n\u{a0}=\u{a0}38), above its limits."
+        "clinic-000: mean RMS deviation 6.2\u{202f}dB (no interval; n\u{a0}=\u{a0}38), further from target than its limits."
     ));
     assert!(!text.contains("clinic-002: "));
     assert!(html.contains("<details open><summary>Clinics, this quarter"));
@@ -277,7 +277,7 @@ fn the_owner_is_told_which_clinics_to_look_at() {
     assert!(!html.contains("60 fittings of this quarter"));
     let clinics = review.tables.get_mut("clinics").unwrap();
     *clinics = clinics.where_text("measure", "verified");
-    assert!(page(&review).contains("No clinic lies beyond its 99.8 % limits"));
+    assert!(page(&review).contains("no clinic lies beyond its 99.8 % limits"));
 }
 
 #[test]

@@ -59,7 +59,7 @@ fn the_primary_analysis_is_marked_and_in_the_summary() {
     let review = review(Reader::Researcher, MEDIUM);
     let words = text(&page(&review));
     assert!(words.contains("This is the one analysis that was fixed in the plan"));
-    let sentence = "Spearman's rho of RMS deviation and IOI-HA item 4: −0.11 (95\u{202f}% interval −0.18 to −0.04; p = 0.002; \
+    let sentence = "Spearman's rho of RMS deviation and IOI-HA item 4: −0.11 (95\u{202f}% interval −0.18 to −0.04; p = 0.002, within clinicians; \
                     n\u{a0}=\u{a0}3\u{202f}672 fittings; percentile bootstrap over 14 clinicians, 2000 resamples).";
     assert_eq!(words.matches(sentence).count(), 2, "{words}");
     assert!(text(&page(&empty(Reader::Researcher))).contains("It cannot be estimated."));

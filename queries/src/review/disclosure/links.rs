@@ -46,7 +46,7 @@ const ANSWERED: &[(&str, &str)] = &[("measure", "answered")];
 const SATISFIED: &[(&str, &str)] = &[("measure", "satisfied")];
 
 /// Rows that count the same people: what is withheld in one is withheld in the other.
-pub(super) const SAME_PEOPLE: [(Rows, Rows); 10] = [
+pub(super) const SAME_PEOPLE: [(Rows, Rows); 11] = [
     (
         all("headline", &["measure"]),
         Rows {
@@ -70,6 +70,10 @@ pub(super) const SAME_PEOPLE: [(Rows, Rows); 10] = [
     (
         only("clinicians", VERIFIED, &["clinician_id"]),
         only("clinicians", ANSWERED, &["clinician_id"]),
+    ),
+    (
+        only("clinician", VERIFIED, &[]),
+        only("clinician", ANSWERED, &[]),
     ),
     (
         only("drivers", VERIFIED, &["grouping", "group"]),
@@ -102,7 +106,7 @@ pub(super) const SAME_PEOPLE: [(Rows, Rows); 10] = [
 ];
 
 /// A whole and its parts, or a sum and what goes into it: where the first is withheld, so is the second.
-pub(super) const PARTS_OF: [(Rows, Rows); 6] = [
+pub(super) const PARTS_OF: [(Rows, Rows); 9] = [
     (all("headline", &["measure"]), all("clinics", &["measure"])),
     (
         only("headline", &[("measure", "two_ear")], &[]),
@@ -121,6 +125,23 @@ pub(super) const PARTS_OF: [(Rows, Rows); 6] = [
         all("moves", &["measure"]),
     ),
     (all("moves", &["measure"]), all("drivers", &["measure"])),
+    // The points now and before are those of the fittings judged, and of those with a deviation.
+    (
+        only("moves", &[("measure", "within_criterion")], &[]),
+        all("driver_frequencies", &[]),
+    ),
+    (
+        Rows {
+            span: Span::Five,
+            ..only("trends", &[("measure", "rms")], &[])
+        },
+        all("driver_frequencies", &[]),
+    ),
+    // What is missing is counted among those who could have answered and those who did.
+    (
+        only("flow", &[("step", "analysed")], &[]),
+        all("missing", &[]),
+    ),
     (
         all("moves", &["measure"]),
         all("driver_totals", &["measure"]),
@@ -129,7 +150,7 @@ pub(super) const PARTS_OF: [(Rows, Rows); 6] = [
 
 /// Rows whose count is the numerator of a share elsewhere: where the count is withheld, so is that share. Those who
 /// answered are those of whom it is known whether they are satisfied.
-pub(super) const FINDINGS_OF: [(Rows, Rows); 6] = [
+pub(super) const FINDINGS_OF: [(Rows, Rows); 8] = [
     (
         only("headline", SATISFIED, &[]),
         only("headline", ANSWERED, &[]),
@@ -140,12 +161,20 @@ pub(super) const FINDINGS_OF: [(Rows, Rows); 6] = [
     ),
     (only("moves", SATISFIED, &[]), only("moves", ANSWERED, &[])),
     (
+        only("driver_totals", SATISFIED, &["grouping"]),
+        only("driver_totals", ANSWERED, &["grouping"]),
+    ),
+    (
         only("clinics", SATISFIED, &["clinic_id"]),
         only("clinics", ANSWERED, &["clinic_id"]),
     ),
     (
         only("clinicians", SATISFIED, &["clinician_id"]),
         only("clinicians", ANSWERED, &["clinician_id"]),
+    ),
+    (
+        only("clinician", SATISFIED, &[]),
+        only("clinician", ANSWERED, &[]),
     ),
     (
         only("drivers", SATISFIED, &["grouping", "group"]),

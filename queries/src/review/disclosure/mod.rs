@@ -19,12 +19,13 @@ use super::Review;
 use crate::table::{Table, Values};
 
 /// Columns that count what a row is built on; a row is withheld where any of them is too small.
-const COUNTS: [&str; 15] = [
+const COUNTS: [&str; 16] = [
     "n",
     "n_fittings",
     "n_candidates",
     "n_ears",
     "n_answered",
+    "n_unanswered",
     "n_first",
     "n_final",
     "n_within",
@@ -43,10 +44,8 @@ const COUNTS: [&str; 15] = [
 /// Real columns that say which row it is, not what was found.
 const KEYS: [&str; 6] = ["above", "at", "bin_hi", "bin_lo", "score", "up_to"];
 
-/// Tables whose counts are the message itself, or that name single records for local use. How many values were not
-/// recorded says what a study rests on, and nothing about those people.
-const NOT_WITHHELD: [&str; 7] = [
-    "missing",
+/// Tables whose counts are the message itself, or that name single records for local use.
+const NOT_WITHHELD: [&str; 6] = [
     "quality",
     "recheck",
     "tolerance",
@@ -363,8 +362,13 @@ fn cleared(key: &str, mut table: Table, hidden: &[Hidden]) -> Table {
     };
     let is_count = |name: &str| COUNTS.contains(&name);
     let findings = named(&|name, values| match values {
-        Values::Real(_) => !KEYS.contains(&name),
-        Values::Integer(_) => !is_count(name) && (name.starts_with('n') || name == "lost"),
+        // The cuts between thirds are values of the people in them, where those of a bin are fixed.
+        Values::Real(_) => {
+            !KEYS.contains(&name) || (key == "thirds" && matches!(name, "above" | "up_to"))
+        }
+        Values::Integer(_) => {
+            !is_count(name) && (name.starts_with('n') || matches!(name, "lost" | "order"))
+        }
         Values::Text(_) => matches!(name, "signal" | "verdict"),
         Values::Flag(_) => false,
     });

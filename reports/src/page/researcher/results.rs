@@ -23,7 +23,7 @@ pub(super) fn primary(review: &Review, figures: &[Figure]) -> Markup {
                 p { strong { "This is the one analysis that was fixed in the plan before any number was looked at." } }
                 p.result { (primary_sentence(review)) }
                 @if is_estimated { p { (direction(&context.exposure)) } }
-                @if is_estimated && matches!(context.primary_method.as_str(), "spearman" | "kendall" | "partial") && !context.primary_weighted {
+                @if is_estimated && tests_within(review) {
                     p {
                         "The p-value tests only the association within clinicians: answers are shuffled among the fittings of the same clinician. Estimate and interval are over all fittings and hold differences between clinicians too. The two answer different questions, so they can disagree."
                     }
@@ -33,6 +33,16 @@ pub(super) fn primary(review: &Review, figures: &[Figure]) -> Markup {
             (some_tables(review, &["association", "intervals"]))
         }
     }
+}
+
+/// Whether the p-value of the primary analysis is that of the association within clinicians.
+fn tests_within(review: &Review) -> bool {
+    let context = &review.context;
+    let by_ranks = matches!(
+        context.primary_method.as_str(),
+        "spearman" | "kendall" | "partial"
+    );
+    by_ranks && !context.primary_weighted
 }
 
 /// The primary estimate with its interval, p-value, n and method, or why there is none.
@@ -57,7 +67,12 @@ pub(super) fn primary_sentence(review: &Review) -> Markup {
         } @else {
             "no interval; "
         }
-        @if table.real_at("p", row).is_some() { (number(key, table, row, "p")) "; " }
+        @if table.real_at("p", row).is_some() {
+            (number(key, table, row, "p"))
+            // Read in a summary, the p-value would else pass for one of the interval beside it.
+            @if tests_within(review) { ", within clinicians" }
+            "; "
+        }
         "n\u{a0}=\u{a0}" (number(key, table, row, "n")) " fittings"
         @if let Some(how) = table.text_at("interval", row) { "; " (clean(how)) }
         ")."
@@ -115,7 +130,7 @@ pub(super) fn sensitivity(review: &Review, figures: &[Figure]) -> Markup {
                 p { "The primary estimate was made in no other way." }
             } @else {
                 p {
-                    "Each row changes one thing: the weights for answers that did not come back, the input level of the curves, the unit of analysis, or the measure of match, among them whether a fitting is within criterion "
+                    "Each row changes one thing: the weights for answers that did not come back (which also leave out fittings for which a covariate is not known), the input level of the curves, the unit of analysis, or the measure of match, among them whether a fitting is within criterion "
                     (clean(&review.context.criterion)) " or " (clean(&review.context.second_criterion))
                     ". No p-value stands here: the rows share most of their fittings, and are there to show whether the answer hangs on a choice."
                 }
