@@ -3,10 +3,10 @@
 use fitcohort_queries::review::Review;
 use fitcohort_queries::table::Table;
 
-use super::forest::{Estimate, panel_height, panels};
+use super::forest::{self, Estimate};
 use super::{Drawn, count_range};
 use crate::drawing::scale::{Scale, Unit};
-use crate::drawing::sheet::{Words, missing, sheet};
+use crate::drawing::sheet::{Words, missing};
 use crate::words;
 
 const KEY: &str = "association";
@@ -67,13 +67,7 @@ pub(super) fn figure(review: &Review) -> Drawn {
         (estimates, scale, title)
     })
     .collect();
-    let high = drawn
-        .iter()
-        .map(|(estimates, _, _)| panel_height(estimates.len()))
-        .sum();
-    sheet(&words, high, |canvas, area| {
-        panels(canvas, area, &drawn, 0.0);
-    })
+    forest::figure(&words, &drawn, 0.0)
 }
 
 /// The estimates of a table, each with whether it is a rank correlation; of the secondary ones where no primary is looked

@@ -1,8 +1,10 @@
 //! A row an estimate with its interval, about the value of no effect.
 
+use super::Drawn;
 use crate::drawing::canvas::{Area, Canvas};
 use crate::drawing::rows::{Row, height, row_chart};
 use crate::drawing::scale::Scale;
+use crate::drawing::sheet::{Words, sheet};
 use crate::drawing::theme::{Ink, LINE, POINT};
 use crate::format;
 
@@ -60,13 +62,8 @@ impl Estimate {
     }
 }
 
-/// Height of a panel with so many estimates, px.
-pub(super) fn panel_height(estimates: usize) -> f64 {
-    height(estimates, PITCH)
-}
-
 /// Draws a panel with a line at the value of no effect.
-pub(super) fn panel(
+fn panel(
     canvas: &mut Canvas,
     area: Area,
     estimates: &[&Estimate],
@@ -99,22 +96,25 @@ pub(super) fn panel(
     }
 }
 
-/// Several panels under each other, each with its own estimates, axis and value of no effect.
-pub(super) fn panels(
-    canvas: &mut Canvas,
-    area: Area,
+/// A figure of panels under each other, each with its own estimates and axis, about one value of no effect.
+pub(super) fn figure(
+    words: &Words,
     panels: &[(Vec<&Estimate>, Scale, &str)],
     no_effect: f64,
-) {
-    let mut top = area.top;
-    for (estimates, scale, title) in panels {
-        let bottom = top + panel_height(estimates.len());
-        let part = Area {
-            top,
-            bottom,
-            ..area
-        };
-        panel(canvas, part, estimates, (scale.clone(), *title), no_effect);
-        top = bottom;
-    }
+) -> Drawn {
+    let high = |(estimates, _, _): &(Vec<&Estimate>, Scale, &str)| height(estimates.len(), PITCH);
+    sheet(words, panels.iter().map(high).sum(), |canvas, area| {
+        let mut top = area.top;
+        for drawn in panels {
+            let bottom = top + high(drawn);
+            let part = Area {
+                top,
+                bottom,
+                ..area
+            };
+            let (estimates, scale, title) = drawn;
+            panel(canvas, part, estimates, (scale.clone(), *title), no_effect);
+            top = bottom;
+        }
+    })
 }

@@ -3,10 +3,10 @@
 use fitcohort_queries::review::Review;
 use fitcohort_queries::table::Table;
 
-use super::forest::{Estimate, panel_height, panels};
+use super::forest::{self, Estimate};
 use super::{Drawn, count_range};
 use crate::drawing::scale::Scale;
-use crate::drawing::sheet::{Words, missing, sheet};
+use crate::drawing::sheet::{Words, missing};
 use crate::{format, words};
 
 const KEY: &str = "models-forest";
@@ -104,13 +104,7 @@ pub(super) fn figure(review: &Review) -> Drawn {
         (estimates, scale, title)
     })
     .collect();
-    let high = drawn
-        .iter()
-        .map(|(estimates, _, _)| panel_height(estimates.len()))
-        .sum();
-    sheet(&words, high, |canvas, area| {
-        panels(canvas, area, &drawn, 1.0);
-    })
+    forest::figure(&words, &drawn, 1.0)
 }
 
 /// "within clinicians", "age, per 10 years", "coupling vented"; the unit of the exposure stands on its axis.

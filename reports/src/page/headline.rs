@@ -17,16 +17,23 @@ pub(super) fn section(review: &Review) -> Markup {
             @if table.rows() == 0 {
                 p { "There is no number to show: the cohort holds too few fittings." }
             } @else {
-                ul.numbers {
-                    @for row in 0..table.rows() {
-                        li.outside[Signal::at(table, row) != Signal::None] {
-                            strong { (number("headline", table, row, "value")) }
-                            (sentence(table, row))
-                        }
-                    }
-                }
+                (list(table, 0..table.rows(), true))
             }
             (second(review))
+        }
+    }
+}
+
+/// Some rows of the headline, each number with its sentence; `centre`: with the centre line of its limits.
+pub(super) fn list(table: &Table, rows: impl IntoIterator<Item = usize>, centre: bool) -> Markup {
+    html! {
+        ul.numbers {
+            @for row in rows {
+                li.outside[Signal::at(table, row) != Signal::None] {
+                    strong { (number("headline", table, row, "value")) }
+                    (sentence(table, row, centre))
+                }
+            }
         }
     }
 }
@@ -40,7 +47,7 @@ pub(super) fn heading(review: &Review) -> String {
 }
 
 /// What it is, its n, its interval, and whether it lies beyond its limits.
-fn sentence(table: &Table, row: usize) -> Markup {
+fn sentence(table: &Table, row: usize, centre: bool) -> Markup {
     let key = "headline";
     let label = table
         .text_at("label", row)
@@ -54,7 +61,7 @@ fn sentence(table: &Table, row: usize) -> Markup {
         ")"
         @if let Some(limits) = range(key, table, row, ["lower", "upper"]) {
             ": " (Signal::at(table, row).words()) " ("
-            @if table.real_at("centre", row).is_some() { "centre " (number(key, table, row, "centre")) ", " }
+            @if centre && table.real_at("centre", row).is_some() { "centre " (number(key, table, row, "centre")) ", " }
             (limits) ")"
         }
         @if table.real_at("value", row).is_none() { ": withheld or not estimable" }

@@ -4,7 +4,7 @@ use fitcohort_queries::review::Review;
 use fitcohort_queries::table::Table;
 use maud::{Markup, html};
 
-use super::number::{estimate, n, number, range};
+use super::number::estimate;
 use super::{figure_box, figures_section, owner_drivers, owner_first, owner_recheck};
 use crate::drawing::sheet::Figure;
 use crate::drawing::text::clean;
@@ -147,14 +147,7 @@ fn more(review: &Review) -> Markup {
         section aria-labelledby="more" {
             h2 #more { "More numbers" }
             @if !rows.is_empty() {
-                ul.numbers {
-                    @for row in rows {
-                        li.outside[Signal::at(table, row) != Signal::None] {
-                            strong { (number("headline", table, row, "value")) }
-                            (sentence(table, row))
-                        }
-                    }
-                }
+                (super::headline::list(table, rows, false))
             }
             (super::headline::second(review))
             h3 { "For context: published hit rates" }
@@ -162,25 +155,5 @@ fn more(review: &Review) -> Markup {
                 "These are no limits, and criteria and wearers differ from this cohort's. Of 51 open fittings 36 were outside ±10 dB of target at first and 9 after adjustment (Aazh, Moore & Prasher 2012). In a service audit of 46 published in 2020, 22 % met their criterion at first and 74 % after adjustment. Of 195 children 55 % had an ear with an RMS deviation above 5 dB (McCreery, Bentler & Roush 2013)."
             }
         }
-    }
-}
-
-/// What it is, its n, its interval, and whether it lies beyond its limits.
-fn sentence(table: &Table, row: usize) -> Markup {
-    let label = table
-        .text_at("label", row)
-        .or_else(|| table.text_at("measure", row))
-        .unwrap_or("number");
-    html! {
-        (clean(label)) " (" (n("headline", table, row, "n"))
-        @if let Some(interval) = range("headline", table, row, ["lo", "hi"]) {
-            "; 95\u{202f}% interval " (interval)
-        }
-        ")"
-        @if let Some(limits) = range("headline", table, row, ["lower", "upper"]) {
-            ": " (Signal::at(table, row).words()) " (" (limits) ")"
-        }
-        @if table.real_at("value", row).is_none() { ": withheld or not estimable" }
-        "."
     }
 }

@@ -41,8 +41,9 @@ const COUNTS: [&str; 16] = [
     "n_others",
 ];
 
-/// Real columns that say which row it is, not what was found.
-const KEYS: [&str; 6] = ["above", "at", "bin_hi", "bin_lo", "score", "up_to"];
+/// Real columns that say which row it is, not what was found. The cuts between thirds are found: values of the people in
+/// them.
+const KEYS: [&str; 4] = ["at", "bin_hi", "bin_lo", "score"];
 
 /// Tables whose counts are the message itself, or that name single records for local use.
 const NOT_WITHHELD: [&str; 6] = [
@@ -362,10 +363,7 @@ fn cleared(key: &str, mut table: Table, hidden: &[Hidden]) -> Table {
     };
     let is_count = |name: &str| COUNTS.contains(&name);
     let findings = named(&|name, values| match values {
-        // The cuts between thirds are values of the people in them, where those of a bin are fixed.
-        Values::Real(_) => {
-            !KEYS.contains(&name) || (key == "thirds" && matches!(name, "above" | "up_to"))
-        }
+        Values::Real(_) => !KEYS.contains(&name),
         Values::Integer(_) => {
             !is_count(name) && (name.starts_with('n') || matches!(name, "lost" | "order"))
         }
