@@ -57,7 +57,9 @@ pub(crate) fn run(
     let opened = Cohort::open(&cohort)?;
     let everything = report::Wanted {
         readers: &Reader::ALL,
-        quarters: vec![(None, reports.clone())],
+        quarters: Vec::new(),
+        out: reports.clone(),
+        folder_each: false,
         clinician: None,
         letters: false,
     };

@@ -7,7 +7,6 @@ use clap::{Args, ValueEnum};
 use fitcohort_pipeline::plan::Plan;
 use fitcohort_pipeline::quarter::Quarter;
 use fitcohort_pipeline::store::Cohort;
-use fitcohort_queries::QueryError;
 use fitcohort_queries::review::{self, Reader, Review, ReviewRequest};
 
 use crate::cli::Common;
@@ -48,9 +47,10 @@ Examples:
 
 Each reader gets a folder with index.html, figures, tables, results.json and provenance.json: reports/owner for the one
 quarter under review. With several quarters each gets a folder of its own, reports/2026-Q3/owner, and pages link to the
-quarter before and after. reports/index.html lists whatever reports stand there, of earlier runs too. The same cohort,
-plan and seed give the same bytes. Reports of several quarters, held against each other, can give away what each of them
-withholds: keep them in the practice. `fitcohort query clinicians cohort` lists the ids of clinicians.
+quarter before and after; the reports for researcher and trainer, which hold everything up to a quarter, are made for the
+last one. What is withheld is withheld over all reports of one run. Reports of several runs, held against each other,
+can give it away: keep them in the practice. reports/index.html lists whatever reports stand there, of earlier runs too.
+The same cohort, plan and seed give the same bytes. `fitcohort query clinicians cohort` lists the ids of clinicians.
 
 Letters are dealt by chance, the same for one cohort and seed, anew with every delivery; which is whom is written nowhere.
 With --clinician the terminal, and nothing else, says the letter of that one.")]
@@ -99,36 +99,24 @@ impl FromStr for Quarters {
     }
 }
 
-/// The quarters to report on, each with the folder that its reports go to.
-fn asked(
-    arguments: &Arguments,
-    cohort: &Cohort,
-) -> Result<Vec<(Option<Quarter>, PathBuf)>, Failure> {
-    let out = &arguments.out;
-    let mut quarters = match arguments.quarters {
-        None if arguments.quarter.len() < 2 => {
-            return Ok(vec![(arguments.quarter.first().copied(), out.clone())]);
-        }
-        None => arguments.quarter.clone(),
-        Some(wanted) => {
-            let stored = review::quarters(cohort);
-            let kept = match wanted {
-                Quarters::All => stored.len(),
-                Quarters::Last(number) => number.min(stored.len()),
-            };
-            stored.into_iter().rev().take(kept).collect()
-        }
+/// The quarters to report on; none stands for the last one.
+fn asked(arguments: &Arguments, cohort: &Cohort) -> Result<Vec<Quarter>, Failure> {
+    let Some(wanted) = arguments.quarters else {
+        return Ok(arguments.quarter.clone());
     };
+    let stored = review::quarters(cohort);
+    let kept = match wanted {
+        Quarters::All => stored.len(),
+        Quarters::Last(number) => number.min(stored.len()),
+    };
+    let quarters: Vec<Quarter> = stored.into_iter().rev().take(kept).collect();
     if quarters.is_empty() {
         return Err(Failure::usage(
             "the cohort holds no fitting, so there is no quarter to report on",
             "leave --quarters away for pages that say so, or ingest a delivery",
         ));
     }
-    quarters.sort_unstable();
-    quarters.dedup();
-    let folder = |quarter: Quarter| (Some(quarter), out.join(quarter.to_string()));
-    Ok(quarters.into_iter().map(folder).collect())
+    Ok(quarters)
 }
 
 pub(crate) fn run(
@@ -152,6 +140,9 @@ pub(crate) fn run(
     let wanted = Wanted {
         readers: &readers,
         quarters: asked(arguments, &cohort)?,
+        out: arguments.out.clone(),
+        // Several named are several folders, even where they are the same one.
+        folder_each: arguments.quarters.is_some() || arguments.quarter.len() > 1,
         clinician: arguments.clinician.as_deref(),
         letters: arguments.letters,
     };
@@ -165,6 +156,12 @@ pub(crate) fn run(
         .map(|page| format!("wrote {page}\n"))
         .collect::<String>();
     let shelf = fitcohort_reports::arrange(&arguments.out)?;
+    if wanted.folder_each && readers.iter().any(|reader| *reader != Reader::Owner) {
+        words.push_str(
+            "of several quarters, study report and comparison of clinicians are made for the last: they hold everything \
+             up to it, and two of them held against each other would give single people away\n",
+        );
+    }
     let index = shelf.index.map(|path| path.display().to_string());
     words.push_str(&match &index {
         Some(index) => format!("wrote {index}, which lists them\n"),
@@ -192,8 +189,12 @@ pub(crate) fn run(
 pub(crate) struct Wanted<'a> {
     /// For whom.
     pub(crate) readers: &'a [Reader],
-    /// The quarters under review, the last one where none is named, each with the folder that its reports go to.
-    pub(crate) quarters: Vec<(Option<Quarter>, PathBuf)>,
+    /// The quarters under review, the last one where none is named.
+    pub(crate) quarters: Vec<Quarter>,
+    /// Where the reports go.
+    pub(crate) out: PathBuf,
+    /// Whether each quarter gets a folder of its own.
+    pub(crate) folder_each: bool,
     /// The clinician whose page it is to be.
     pub(crate) clinician: Option<&'a str>,
     /// Letters in place of clinicians' ids.
@@ -206,8 +207,8 @@ pub(crate) fn page(out: &Path, review: &Review) -> PathBuf {
         .join("index.html")
 }
 
-/// Gathers and writes the reports of some quarters, each with its folder, with a bar. Nothing is written before all are
-/// gathered, so that a quarter that is not there leaves no half of a set.
+/// Gathers and writes the reports of some quarters, with a bar. Nothing is written before all are gathered: what is
+/// withheld in one hangs on the others, and a quarter that is not there leaves no half of a set.
 pub(crate) fn write(
     cohort: &Cohort,
     plan: &Plan,
@@ -215,28 +216,27 @@ pub(crate) fn write(
     console: &Console,
 ) -> Result<Vec<(PathBuf, Review)>, Failure> {
     let bar = console.bar("reporting", wanted.quarters.len() as u64 + 1);
+    let reviews = review::gather(&ReviewRequest {
+        cohort,
+        plan,
+        readers: wanted.readers,
+        quarters: &wanted.quarters,
+        clinician: wanted.clinician,
+        letters: wanted.letters,
+        version: env!("CARGO_PKG_VERSION"),
+        progress: &|| bar.inc(1),
+    })?;
     let mut all = Vec::new();
-    let last = wanted.quarters.len().saturating_sub(1);
-    for (place, (quarter, folder)) in wanted.quarters.iter().enumerate() {
-        let gathered = review::gather(&ReviewRequest {
-            cohort,
-            plan,
-            readers: wanted.readers,
-            quarter: *quarter,
-            clinician: wanted.clinician,
-            letters: wanted.letters,
-            version: env!("CARGO_PKG_VERSION"),
-        });
-        let reviews = match gathered {
-            // Who came later has no page of the quarters before; whom no quarter knows is refused with the last.
-            Err(QueryError::UnknownClinician { .. }) if place < last => Vec::new(),
-            other => other?,
+    for review in reviews {
+        let folder = match &review.context.quarter {
+            Some(quarter) if wanted.folder_each => {
+                wanted.out.join(quarter)
+            }
+            _ => wanted.out.clone(),
         };
-        all.extend(reviews.into_iter().map(|review| (folder.clone(), review)));
-        bar.inc(1);
-    }
-    for (folder, review) in &all {
-        fitcohort_reports::write_report(review, &folder.join(fitcohort_reports::folder(review)))?;
+        let home = folder.join(fitcohort_reports::folder(&review));
+        fitcohort_reports::write_report(&review, &home)?;
+        all.push((folder, review));
     }
     bar.finish_and_clear();
     Ok(all)

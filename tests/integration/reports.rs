@@ -137,18 +137,18 @@ fn several_quarters_stand_side_by_side_under_an_index() {
             .contains("href=\"../../2026-Q1/owner/index.html\" rel=\"prev\"")
     );
 
-    // All at once, or step by step: the same bytes for those that are there.
-    workspace.ok(&[
-        "report",
-        "c",
-        "--out",
-        "s",
-        "--reader",
-        "owner",
-        "--quarters",
-        "4",
-    ]);
-    assert!(files_below(&workspace.path("r")) == files_below(&workspace.path("s")));
+    // In any order the same bytes; of an earlier quarter no more than of those made at once with it.
+    let named = ["--quarter", "2026-Q3", "--quarter", "2026-Q2"];
+    workspace.ok(&[&["report", "c", "--out", "s", "--reader", "owner"], &named[..]].concat());
+    workspace.ok(&["report", "c", "--out", "u", "--reader", "owner", "--quarters", "2"]);
+    assert!(files_below(&workspace.path("s")) == files_below(&workspace.path("u")));
+    let drivers = |quarter: &str| read(&format!("u/{quarter}/owner/tables/drivers.csv"));
+    assert_eq!(drivers("2026-Q2").lines().count(), 1, "the heads alone");
+    assert!(drivers("2026-Q3").lines().count() > 1);
+    assert!(
+        read("u/2026-Q2/owner/index.html").contains("only the last takes its change apart"),
+        "the page says why"
+    );
 
     // A quarter that is not there leaves nothing half made; so do options that contradict each other.
     for arguments in [
@@ -160,6 +160,26 @@ fn several_quarters_stand_side_by_side_under_an_index() {
         assert_eq!(run.code, 2, "{}", run.shown());
         assert!(!workspace.path("t").exists(), "{}", run.shown());
     }
+}
+
+/// What holds everything up to a quarter is made for the last of several, and the terminal says why.
+#[test]
+fn study_and_comparison_of_clinicians_are_made_for_the_last_quarter() {
+    let workspace = Workspace::invented(120, 2);
+    let run = workspace.ok(&["report", "c", "--out", "r", "--quarters", "3"]);
+    assert!(run.stdout.contains("are made for the last"), "{}", run.shown());
+    for (quarter, cumulative) in [("2026-Q1", false), ("2026-Q2", false), ("2026-Q3", true)] {
+        let is_there = |reader: &str| {
+            let page = format!("r/{quarter}/{reader}/index.html");
+            workspace.path(&page).is_file()
+        };
+        assert!(is_there("owner"), "{quarter}");
+        assert_eq!(is_there("researcher"), cumulative, "{quarter}");
+        assert_eq!(is_there("trainer"), cumulative, "{quarter}");
+    }
+    // One quarter, whichever, has all three.
+    workspace.ok(&["report", "c", "--out", "s", "--quarter", "2026-Q1"]);
+    assert!(workspace.path("s/trainer/index.html").is_file());
 }
 
 #[test]

@@ -22,7 +22,7 @@ use crate::selection::Selection;
 use crate::table::Table;
 
 /// What a report is asked for.
-#[derive(Clone, Debug)]
+#[derive(Clone)]
 pub struct ReviewRequest<'a> {
     /// The snapshot.
     pub cohort: &'a Cohort,
@@ -30,58 +30,116 @@ pub struct ReviewRequest<'a> {
     pub plan: &'a Plan,
     /// For whom.
     pub readers: &'a [Reader],
-    /// The quarter under review; the last one where none is given.
-    pub quarter: Option<Quarter>,
+    /// The quarters under review; the last one where none is given. Of several, all but the last get the owner's report
+    /// alone: what holds everything up to a quarter would, less the same up to another, leave single people.
+    pub quarters: &'a [Quarter],
     /// The id of the clinician whose page is asked for; the trainer's reports on all where none is given.
     pub clinician: Option<&'a str>,
     /// Whether letters stand in the place of clinicians' labels.
     pub letters: bool,
     /// Version of the tool, for the page.
     pub version: &'a str,
+    /// Called after each quarter.
+    pub progress: &'a dyn Fn(),
 }
 
-/// Gathers the reviews, in the order of the readers asked for.
+/// What the reviews of all quarters share.
+struct Shared {
+    quality: Table,
+    clinicians: Vec<String>,
+    letters: Option<Letters>,
+}
+
+/// Gathers the reviews, by quarter in time, in the order of the readers asked for.
 ///
 /// # Errors
-/// [`QueryError`] where the plan, the quarter or the clinician does not make sense, or a query fails.
+/// [`QueryError`] where the plan, a quarter or the clinician does not make sense, or a query fails.
 pub fn gather(request: &ReviewRequest<'_>) -> Result<Vec<Review>, QueryError> {
     let (cohort, plan) = (request.cohort, request.plan);
-    let quarters = quarters(cohort);
-    let quarter = match request.quarter {
-        Some(asked) if !quarters.contains(&asked) => {
-            return Err(QueryError::Selection {
-                what: match (quarters.first(), quarters.last()) {
-                    (Some(first), Some(last)) => {
-                        format!(
-                            "no fitting is stored for {asked}; the cohort has {first} to {last}"
-                        )
-                    }
-                    _ => format!("no fitting is stored for {asked}: the cohort is empty"),
-                },
-            });
-        }
-        Some(asked) => Some(asked),
-        None => quarters.last().copied(),
+    let stored = quarters(cohort);
+    let asked = asked(request, &stored)?;
+    let mut everything = Analysis::open(cohort, plan, Selection::default())?;
+    let clinicians = clinicians(&mut everything)?;
+    let letters = request
+        .letters
+        .then(|| Letters::deal(cohort, plan.seed, clinicians.clone()));
+    let shared = Shared {
+        quality: everything.query("quality")?,
+        clinicians: letters.as_ref().map_or(clinicians, Letters::in_order),
+        letters,
     };
+    let mut reviews = Vec::new();
+    for (place, quarter) in asked.iter().enumerate() {
+        let is_last = place + 1 == asked.len();
+        reviews.extend(of_quarter(request, &shared, &stored, *quarter, is_last)?);
+        (request.progress)();
+    }
+    // Over all readers and quarters at once: what one is not shown must not follow from what another is.
+    disclosure::withhold(&mut reviews, plan.minimum_cell);
+    // Last of all, so that what is withheld does not hang on it.
+    if let Some(letters) = &shared.letters {
+        for review in &mut reviews {
+            letters.put_into(review, plan);
+        }
+    }
+    Ok(reviews)
+}
+
+/// The quarters under review in time, each once; one that is none where the cohort is empty.
+fn asked(
+    request: &ReviewRequest<'_>,
+    stored: &[Quarter],
+) -> Result<Vec<Option<Quarter>>, QueryError> {
+    if let Some(unknown) = request.quarters.iter().find(|asked| !stored.contains(asked)) {
+        let what = match (stored.first(), stored.last()) {
+            (Some(first), Some(last)) => {
+                format!("no fitting is stored for {unknown}; the cohort has {first} to {last}")
+            }
+            _ => format!("no fitting is stored for {unknown}: the cohort is empty"),
+        };
+        return Err(QueryError::Selection { what });
+    }
+    let mut out: Vec<Option<Quarter>> = request.quarters.iter().copied().map(Some).collect();
+    if out.is_empty() {
+        out.push(stored.last().copied());
+    }
+    out.sort_unstable();
+    out.dedup();
+    Ok(out)
+}
+
+/// The reviews of one quarter.
+fn of_quarter(
+    request: &ReviewRequest<'_>,
+    shared: &Shared,
+    stored: &[Quarter],
+    quarter: Option<Quarter>,
+    is_last: bool,
+) -> Result<Vec<Review>, QueryError> {
+    let (cohort, plan) = (request.cohort, request.plan);
+    let readers: Vec<Reader> = request
+        .readers
+        .iter()
+        .copied()
+        .filter(|reader| is_last || *reader == Reader::Owner)
+        .collect();
+    if readers.is_empty() {
+        return Ok(Vec::new());
+    }
     // Up to the quarter under review: a page about the past does not know what came later.
     let selection = Selection {
         to: quarter,
         ..Selection::default()
     };
     let mut whole = Analysis::open(cohort, plan, selection)?;
-    let context = context(request, &whole, &quarters, quarter)?;
+    let context = Context {
+        is_followed: !is_last,
+        ..context(request, &whole, stored, quarter)?
+    };
     let trends = whole.query("trends")?;
-    let quality = Analysis::open(cohort, plan, Selection::default())?.query("quality")?;
     let tolerance = tolerance(&[&whole.criterion, &whole.second_criterion]);
-    let clinicians = clinicians(&mut Analysis::open(cohort, plan, Selection::default())?)?;
-    let letters = request
-        .letters
-        .then(|| Letters::deal(cohort, plan.seed, clinicians.clone()));
-    let clinicians = letters.as_ref().map_or(clinicians, Letters::in_order);
     if let Some(clinician) = request.clinician
-        && !self::clinicians(&mut whole)?
-            .iter()
-            .any(|id| id == clinician)
+        && !clinicians(&mut whole)?.iter().any(|id| id == clinician)
     {
         return Err(QueryError::UnknownClinician {
             clinician: clinician.to_owned(),
@@ -89,26 +147,27 @@ pub fn gather(request: &ReviewRequest<'_>) -> Result<Vec<Review>, QueryError> {
         });
     }
     let mut reviews = Vec::new();
-    for &reader in request.readers {
+    for reader in readers {
         let clinician = request.clinician.filter(|_| reader == Reader::Trainer);
         let mut tables = match reader {
-            Reader::Owner => owner::tables(&mut whole, quarter, &trends)?,
+            Reader::Owner => owner::tables(&mut whole, quarter, &trends, is_last)?,
             Reader::Researcher => researcher::tables(&mut whole)?,
             Reader::Trainer => match clinician {
                 Some(clinician) => one_clinician::tables(&mut whole, clinician)?,
-                None => trainer::tables(&mut whole, &clinicians)?,
+                None => trainer::tables(&mut whole, &shared.clinicians)?,
             },
         };
         if clinician.is_none() {
             tables.insert("headline", headline(&trends, whole.fits()?, plan, quarter));
         }
-        tables.insert("quality", quality.clone());
+        tables.insert("quality", shared.quality.clone());
         tables.insert("tolerance", tolerance.clone());
         let tables: BTreeMap<String, Table> = tables
             .into_iter()
             .map(|(key, table)| (key.to_owned(), table.named(key)))
             .collect();
-        let called = |id| letters.as_ref().map_or(Some(id), |letters| letters.of(id));
+        let letters = shared.letters.as_ref();
+        let called = |id| letters.map_or(Some(id), |letters| letters.of(id));
         reviews.push(Review {
             reader,
             context: Context {
@@ -117,14 +176,6 @@ pub fn gather(request: &ReviewRequest<'_>) -> Result<Vec<Review>, QueryError> {
             },
             tables,
         });
-    }
-    // Over all readers at once: what one is not shown must not follow from what another is.
-    disclosure::withhold(&mut reviews, plan.minimum_cell);
-    // Last of all, so that what is withheld does not hang on it.
-    if let Some(letters) = &letters {
-        for review in &mut reviews {
-            letters.put_into(review, plan);
-        }
     }
     Ok(reviews)
 }
@@ -203,6 +254,7 @@ fn context(
         year_only: cohort.manifest.dates == Dates::Year,
         clinician: None,
         letters: false,
+        is_followed: false,
         inputs: cohort
             .manifest
             .deliveries

@@ -117,6 +117,8 @@ pub struct Context {
     pub clinician: Option<String>,
     /// Letters stand in the place of clinicians' labels.
     pub letters: bool,
+    /// The report of a later quarter was made at once with it.
+    pub is_followed: bool,
     /// The deliveries behind the snapshot.
     pub inputs: Vec<InputHash>,
 }

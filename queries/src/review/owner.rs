@@ -16,11 +16,13 @@ use crate::fits::Measure;
 use crate::selection::Selection;
 use crate::table::Table;
 
-/// The tables by key; `whole` holds the quarters up to the one under review.
+/// The tables by key; `whole` holds the quarters up to the one under review. The change is taken apart where no report of a
+/// later quarter is made at once: a group's sums over four quarters, less those of the next four, would leave one quarter.
 pub(super) fn tables(
     whole: &mut Analysis<'_>,
     quarter: Option<Quarter>,
     trends: &Table,
+    is_last: bool,
 ) -> Result<BTreeMap<&'static str, Table>, QueryError> {
     let (cohort, plan) = (whole.cohort, whole.plan);
     let this_quarter = |by: &[&str]| {
@@ -48,8 +50,9 @@ pub(super) fn tables(
         .renamed("fitted_in", "quarter")
         .renamed("clinic", "clinic_id")
         .renamed("clinician", "clinician_id");
-    let apart = drivers(whole, quarter)?;
-    let by_frequency = frequencies(whole, quarter)?;
+    let apart_in = quarter.filter(|_| is_last);
+    let apart = drivers(whole, apart_in)?;
+    let by_frequency = frequencies(whole, apart_in)?;
     let again = recheck(
         whole,
         &mut Analysis::open(cohort, plan, this_quarter(&[]))?,

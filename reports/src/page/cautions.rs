@@ -34,7 +34,7 @@ pub(super) fn section(review: &Review) -> Markup {
                 li { "Answers come from those who answered. The response rate stands beside them." }
                 li {
                     "Cells built on fewer than " (of_context(review, "minimum_cell"))
-                    " people are withheld, and with them what else on these pages would give them away. Reports of other quarters or plans, held against these, may still do so: keep these pages inside the practice."
+                    " people are withheld, and with them what else on these pages, or on those of other quarters made at once with them, would give them away. Reports made at another time or with another plan, held against these, may still do so: keep these pages inside the practice."
                 }
             }
         }

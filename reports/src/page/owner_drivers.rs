@@ -22,7 +22,9 @@ pub(super) fn part(review: &Review) -> Markup {
     let named = standing_out(table);
     html! {
         h3 { "Where the change sits" }
-        @if totals.rows() == 0 {
+        @if review.context.is_followed {
+            p { "Of reports of several quarters made at once only the last takes its change apart: the sums of a group over four quarters, less those of the next four, would give single fittings away. A report of this quarter alone has the parts." }
+        } @else if totals.rows() == 0 {
             p { "No change can be taken apart: it takes fittings in this quarter and in one of the four before it." }
         } @else {
             p {

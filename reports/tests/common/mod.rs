@@ -168,6 +168,7 @@ fn context(shape: Shape) -> Context {
         year_only: false,
         clinician: None,
         letters: false,
+        is_followed: false,
         inputs: vec![InputHash {
             delivery: "000001".into(),
             hash: "00ff".repeat(16),

@@ -24,11 +24,11 @@ enum Span {
     Five,
 }
 
-const fn all(key: &'static str, on: &'static [&'static str]) -> Rows {
+pub(super) const fn all(key: &'static str, on: &'static [&'static str]) -> Rows {
     only(key, &[], on)
 }
 
-const fn only(
+pub(super) const fn only(
     key: &'static str,
     only: &'static [(&'static str, &'static str)],
     on: &'static [&'static str],
@@ -205,7 +205,12 @@ pub(super) fn matched(
         .collect()
 }
 
-fn rows_of(tables: &[Cells], rows: Rows, quarter: Option<&str>) -> Vec<(At, Vec<String>)> {
+/// The rows meant, each with the labels by which it is matched.
+pub(super) fn rows_of(
+    tables: &[Cells],
+    rows: Rows,
+    quarter: Option<&str>,
+) -> Vec<(At, Vec<String>)> {
     let mut out = Vec::new();
     for (place, cells) in tables.iter().enumerate() {
         if cells.key != rows.key {

@@ -1,18 +1,20 @@
 //! What is withheld from reports: cells built on too few people, and more wherever the rest of what is shown would give a
-//! withheld one away. The only place that withholds, so that pages, figures and files obey alike, over all readers whose
-//! reports are written together.
+//! withheld one away. The only place that withholds, so that pages, figures and files obey alike, over all readers and
+//! quarters whose reports are made at once.
 //!
 //! Whoever reads the reports is taken to know the total of every table whose rows add up (from the headline, the flow of
 //! records or another table), so that what is withheld here does not hang on which reports are written. A withheld count
 //! stays hidden where its group keeps at least two withheld rows, and these together leave room for as many values as the
 //! smallest cell may have people.
 
+mod across;
 mod links;
 #[cfg(test)]
 mod tests;
 
 use std::collections::BTreeMap;
 
+use across::Set;
 use links::{FINDINGS_OF, PARTS_OF, SAME_PEOPLE, matched};
 
 use super::Review;
@@ -120,50 +122,72 @@ impl Cells {
     }
 }
 
-/// Withholds in all tables of reviews that are written together.
+/// Withholds in all tables of reviews that are made at once, of one quarter or of several in time.
 pub(super) fn withhold(reviews: &mut [Review], minimum: i64) {
-    let quarter = reviews
-        .iter()
-        .find_map(|review| review.context.quarter.clone());
-    let mut all = gathered(reviews);
-    for cells in &mut all {
+    let mut sets = sets(reviews);
+    for cells in sets.iter_mut().flat_map(|set| &mut set.cells) {
         primary(cells, minimum);
     }
-    // Each pass withholds more or ends, so the passes end.
-    while step(&mut all, minimum, quarter.as_deref()) {}
-    let largest = largest_shown(&all);
-    for review in reviews {
-        for (key, table) in &mut review.tables {
-            if key == "funnel" {
-                *table = links::trimmed(table, &largest);
-            } else if let Some(cells) = all
-                .iter()
-                .find(|cells| cells.key == *key && cells.table == *table)
-            {
-                *table = cleared(key, table.clone(), &cells.hidden);
+    // Each pass withholds more or ends, so the passes end. The last quarter, which knows the most, chooses first.
+    loop {
+        for set in sets.iter_mut().rev() {
+            while step(set, minimum) {}
+        }
+        if !across::step(&mut sets) {
+            break;
+        }
+    }
+    for set in sets {
+        let largest = largest_shown(&set.cells);
+        let of_quarter = |review: &&mut Review| review.context.quarter == set.quarter;
+        for review in reviews.iter_mut().filter(of_quarter) {
+            for (key, table) in &mut review.tables {
+                if key == "funnel" {
+                    *table = links::trimmed(table, &largest);
+                } else if let Some(cells) = find(&set.cells, key, table) {
+                    *table = cleared(key, table.clone(), &cells.hidden);
+                }
             }
         }
     }
 }
 
-/// Every table that counts people, once.
-fn gathered(reviews: &[Review]) -> Vec<Cells> {
-    let mut out: Vec<Cells> = Vec::new();
-    for (key, table) in reviews.iter().flat_map(|review| &review.tables) {
-        let known = out
-            .iter()
-            .any(|cells| cells.key == *key && cells.table == *table);
-        if known || NOT_WITHHELD.contains(&key.as_str()) || !counts_something(table) {
-            continue;
+/// Every table that counts people, by quarter, once in each.
+fn sets(reviews: &[Review]) -> Vec<Set> {
+    let mut out: Vec<Set> = Vec::new();
+    for review in reviews {
+        let quarter = &review.context.quarter;
+        if out.last().is_none_or(|set| set.quarter != *quarter) {
+            out.push(Set {
+                quarter: quarter.clone(),
+                cells: Vec::new(),
+                is_last: false,
+            });
         }
-        out.push(Cells {
-            key: key.clone(),
-            table: table.clone(),
-            hidden: vec![Hidden::No; table.rows()],
-            at_most: vec![None; table.rows()],
-        });
+        let Some(Set { cells, .. }) = out.last_mut() else {
+            continue;
+        };
+        for (key, table) in &review.tables {
+            let is_free = NOT_WITHHELD.contains(&key.as_str()) || !counts_something(table);
+            if !is_free && find(cells, key, table).is_none() {
+                cells.push(Cells {
+                    key: key.clone(),
+                    table: table.clone(),
+                    hidden: vec![Hidden::No; table.rows()],
+                    at_most: vec![None; table.rows()],
+                });
+            }
+        }
+    }
+    if let Some(last) = out.last_mut() {
+        last.is_last = true;
     }
     out
+}
+
+fn find<'a>(all: &'a [Cells], key: &str, table: &Table) -> Option<&'a Cells> {
+    all.iter()
+        .find(|cells| cells.key == key && cells.table == *table)
 }
 
 fn counts_something(table: &Table) -> bool {
@@ -186,7 +210,8 @@ fn primary(cells: &mut Cells, minimum: i64) {
 }
 
 /// One pass over what hangs together; true where more is withheld than before.
-fn step(all: &mut [Cells], minimum: i64, quarter: Option<&str>) -> bool {
+fn step(set: &mut Set, minimum: i64) -> bool {
+    let (all, quarter) = (&mut set.cells, set.quarter.as_deref());
     let mut more = false;
     for link in SAME_PEOPLE {
         for (one, other) in [link, (link.1, link.0)] {
@@ -215,7 +240,10 @@ fn step(all: &mut [Cells], minimum: i64, quarter: Option<&str>) -> bool {
     bound(all, quarter);
     for cells in all {
         let key = cells.key.clone();
-        for (_, within) in ADD_UP.iter().filter(|(known, _)| *known == key) {
+        // Of an earlier quarter's series there is no total anywhere but in its rows, which stand in the last one too.
+        let has_total = set.is_last || key != "trends";
+        let sums = ADD_UP.iter().filter(|(known, _)| *known == key && has_total);
+        for (_, within) in sums {
             for rows in groups(&cells.table, within) {
                 more |= complement(cells, &rows, minimum, quarter);
             }

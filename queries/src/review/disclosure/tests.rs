@@ -240,3 +240,67 @@ fn the_funnel_ends_where_what_is_shown_ends() {
     withhold(&mut reviews, 5);
     assert_eq!(reviews[0].table("funnel").rows(), 0);
 }
+
+/// The same over the reports of several quarters made at once.
+mod several_quarters {
+    use super::*;
+
+    fn of(quarter: &str, tables: &[(&str, Table)]) -> Review {
+        let mut out = review(tables);
+        out.context.quarter = Some(quarter.to_owned());
+        out
+    }
+
+    fn quarters(rows: &[(&str, i64)]) -> Table {
+        let rows: Vec<(&str, &str, i64)> = rows.iter().map(|row| ("rms", row.0, row.1)).collect();
+        measured("quarter", &rows)
+    }
+
+    /// In the last report the first quarter takes 2026-Q1 along; the report of 2026-Q2, left to itself, would show that
+    /// and take none, since its own quarter is what its page is about.
+    #[test]
+    fn a_quarter_withheld_in_one_report_is_in_all() {
+        let early = [("2025-Q4", 3), ("2026-Q1", 20), ("2026-Q2", 30)];
+        let late = [&early[..], &[("2026-Q3", 40)]].concat();
+        let mut reviews = [
+            of("2026-Q2", &[("trends", quarters(&early))]),
+            of("2026-Q3", &[("trends", quarters(&late))]),
+        ];
+        withhold(&mut reviews, 5);
+        for review in &reviews {
+            let hidden = gone(review.table("trends"), "n", "value");
+            assert_eq!(hidden, (vec![0, 1], vec![0, 1]));
+        }
+    }
+
+    /// Clinic b had 3 fittings in 2026-Q2 and takes clinic a along there. In 2026-Q3 both have plenty, but the sums over
+    /// the quarters before would give the 3 back. What was withheld two years ago is in no sum.
+    #[test]
+    fn a_sum_over_quarters_goes_where_one_of_them_is_withheld() {
+        let clinics = |n: [i64; 3]| {
+            let rows = [("rms", "a", n[0]), ("rms", "b", n[1]), ("rms", "c", n[2])];
+            ("clinics", measured("clinic_id", &rows))
+        };
+        let drivers = || {
+            Table::new("drivers")
+                .text("measure", named(&["rms"; 3]))
+                .text("grouping", named(&["clinic_id"; 3]))
+                .text("group", named(&["a", "b", "c"]))
+                .integer("n", counted(&[50, 60, 70]))
+                .integer("n_before", counted(&[61, 63, 220]))
+                .real("mix", halves(3))
+        };
+        let last = || of("2026-Q3", &[clinics([50, 60, 70]), ("drivers", drivers())]);
+        let mut reviews = [of("2026-Q2", &[clinics([11, 3, 70])]), last()];
+        withhold(&mut reviews, 5);
+        let early = gone(reviews[0].table("clinics"), "n", "value");
+        assert_eq!(early, (vec![0, 1], vec![0, 1]));
+        let sums = gone(reviews[1].table("drivers"), "n_before", "mix");
+        assert_eq!(sums, (vec![0, 1], vec![0, 1]));
+
+        let mut reviews = [of("2024-Q2", &[clinics([11, 3, 70])]), last()];
+        withhold(&mut reviews, 5);
+        let sums = gone(reviews[1].table("drivers"), "n_before", "mix");
+        assert_eq!(sums, (vec![], vec![]));
+    }
+}
