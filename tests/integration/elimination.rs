@@ -221,9 +221,14 @@ impl System {
         out
     }
 
+    /// What is known of a count.
+    pub(crate) fn get(&self, name: &str) -> Option<i64> {
+        self.known.get(name).copied()
+    }
+
     /// The withheld counts that are published after all, follow exactly, or can have fewer values than the smallest cell
     /// has people, each with its bounds.
-    pub(crate) fn recovered(&self, minimum: i64) -> Vec<String> {
+    pub(crate) fn recovered(&self, minimum: i64) -> BTreeMap<String, (i128, i128)> {
         let mut open = Open::default();
         for sum in self.all_sums() {
             let mut row = Row {
@@ -268,7 +273,7 @@ impl System {
                     (None, None) => (0, MOST),
                 };
                 // An empty cell is no secret, withheld along with its row or not.
-                (hi - lo < i128::from(minimum) && hi > 0).then(|| format!("{name}: {lo} to {hi}"))
+                (hi - lo < i128::from(minimum) && hi > 0).then(|| (name.clone(), (lo, hi)))
             })
             .collect()
     }
@@ -295,10 +300,7 @@ impl Row {
             return self.clone();
         }
         let mut parts = Vec::with_capacity(self.parts.len() + other.parts.len());
-        let (mut one, mut two) = (
-            self.parts.iter().peekable(),
-            other.parts.iter().peekable(),
-        );
+        let (mut one, mut two) = (self.parts.iter().peekable(), other.parts.iter().peekable());
         loop {
             let next = match (one.peek(), two.peek()) {
                 (Some(x), Some(y)) => x.0.min(y.0),
@@ -450,7 +452,10 @@ fn narrow(row: &Row, bounds: &mut [(i128, i128)]) {
         // The sums of ends stay those from before this sum was looked at: wider than need be, and taken up in the next
         // round.
         let (small_now, large_now) = ends(*times, bounds[*place]);
-        for (sum, was, is) in [(&mut least, small, small_now), (&mut greatest, large, large_now)] {
+        for (sum, was, is) in [
+            (&mut least, small, small_now),
+            (&mut greatest, large, large_now),
+        ] {
             match (was, is) {
                 (Some(was), Some(is)) => sum.0 += is - was,
                 (None, Some(is)) => {

@@ -95,7 +95,7 @@ pub fn gather(request: &ReviewRequest<'_>) -> Result<Vec<Review>, QueryError> {
             Reader::Owner => owner::tables(&mut whole, quarter, &trends)?,
             Reader::Researcher => researcher::tables(&mut whole)?,
             Reader::Trainer => match clinician {
-                Some(clinician) => one_clinician::tables(&mut whole, clinician)?,
+                Some(clinician) => one_clinician::tables(&mut whole, clinician, &trends)?,
                 None => trainer::tables(&mut whole, &clinicians)?,
             },
         };
@@ -120,6 +120,7 @@ pub fn gather(request: &ReviewRequest<'_>) -> Result<Vec<Review>, QueryError> {
     }
     // Over all readers at once: what one is not shown must not follow from what another is.
     disclosure::withhold(&mut reviews, plan.minimum_cell);
+    reviews.iter_mut().for_each(one_clinician::without_beside);
     // Last of all, so that what is withheld does not hang on it.
     if let Some(letters) = &letters {
         for review in &mut reviews {

@@ -4,19 +4,37 @@ use super::published::Published;
 
 /// Tables of which no column is read.
 const NOT_READ: [(&str, &str); 7] = [
-    ("recheck", "single records, for the practice itself, and says so"),
-    ("referral_list", "single records, for the practice itself, and says so"),
+    (
+        "recheck",
+        "single records, for the practice itself, and says so",
+    ),
+    (
+        "referral_list",
+        "single records, for the practice itself, and says so",
+    ),
     ("referral_rules", "words and sources of the rules"),
     ("tolerance", "limits of the criteria"),
     ("checklist", "items of reporting guidelines"),
-    ("quality", "rows of files by rule: what was delivered, not who was fitted"),
-    ("funnel", "limits over a grid of sizes that is the same for every cohort"),
+    (
+        "quality",
+        "rows of files by rule: what was delivered, not who was fitted",
+    ),
+    (
+        "funnel",
+        "limits over a grid of sizes that is the same for every cohort",
+    ),
 ];
 
 /// Columns of any table, by name.
 const ANYWHERE: [(&str, &str); 19] = [
-    ("lo", "limit of an interval, from the count and share beside it"),
-    ("hi", "limit of an interval, from the count and share beside it"),
+    (
+        "lo",
+        "limit of an interval, from the count and share beside it",
+    ),
+    (
+        "hi",
+        "limit of an interval, from the count and share beside it",
+    ),
     ("lower", "limit of a chart"),
     ("upper", "limit of a chart"),
     ("limit_low", "limit of a funnel"),
@@ -45,9 +63,17 @@ const ENDINGS: [(&str, &str); 4] = [
 ];
 
 /// Columns of one table.
-const OF_TABLE: [(&str, &[&str], &str); 37] = [
-    ("trends", &["ewma"], "smoothed over a series; withheld in all of it where a value is"),
-    ("moves", &["quarters_before"], "how many quarters, not people"),
+const OF_TABLE: [(&str, &[&str], &str); 38] = [
+    (
+        "trends",
+        &["ewma"],
+        "smoothed over a series; withheld in all of it where a value is",
+    ),
+    (
+        "moves",
+        &["quarters_before"],
+        "how many quarters, not people",
+    ),
     (
         "drivers",
         &["mix", "within", "outer_lo", "outer_hi"],
@@ -58,9 +84,21 @@ const OF_TABLE: [(&str, &[&str], &str); 37] = [
         &["mix", "within"],
         "sums over groups, withheld where a group is: a test of its own",
     ),
-    ("driver_totals", &["grouping"], "each grouping has the same whole"),
-    ("driver_totals", &["n_groups"], "how many groups, not people"),
-    ("driver_frequencies", &["limit_db"], "limit of the criterion"),
+    (
+        "driver_totals",
+        &["grouping"],
+        "each grouping has the same whole",
+    ),
+    (
+        "driver_totals",
+        &["n_groups"],
+        "how many groups, not people",
+    ),
+    (
+        "driver_frequencies",
+        &["limit_db"],
+        "limit of the criterion",
+    ),
     ("deviation", &["stage"], "always the final stage"),
     ("deviation", &["q05", "q25", "q50", "q75", "q95"], "levels"),
     (
@@ -73,8 +111,16 @@ const OF_TABLE: [(&str, &[&str], &str); 37] = [
         &["adjusted", "shrunken"],
         "estimates of models over fittings of all clinicians",
     ),
-    ("variance", &["component", "estimate"], "variances of a model"),
-    ("variance", &["n_clinicians"], "how many clinicians, not people fitted"),
+    (
+        "variance",
+        &["component", "estimate"],
+        "variances of a model",
+    ),
+    (
+        "variance",
+        &["n_clinicians"],
+        "how many clinicians, not people fitted",
+    ),
     ("spread", &["shrunken"], "a spread"),
     ("signature", &["order"], "order of the rows of a figure"),
     (
@@ -99,26 +145,53 @@ const OF_TABLE: [(&str, &[&str], &str); 37] = [
         &["frequency_hz", "n_others", "q25", "q50", "q75"],
         "of other clinicians, unnamed: how many have enough, and their levels to the page's last digit",
     ),
-    ("practice_quarters", &["n_others"], "how many clinicians, not people fitted"),
+    (
+        "practice_quarters",
+        &["n_others"],
+        "how many clinicians, not people fitted",
+    ),
     ("dose_response", &["bin_hi"], "edge of a bin"),
     ("response_by_match", &["bin_hi"], "edge of a bin"),
     ("rms_histogram", &["bin_hi"], "edge of a bin"),
-    ("rms_by_answer", &["q05", "q25", "q50", "q75", "q95"], "levels"),
+    (
+        "rms_by_answer",
+        &["satisfied"],
+        "which answers count so, by the plan",
+    ),
+    (
+        "rms_by_answer",
+        &["q05", "q25", "q50", "q75", "q95"],
+        "levels",
+    ),
     ("outcomes", &["q50"], "an answer"),
     ("thirds", &["above", "up_to"], "cuts between thirds: levels"),
     ("table_one", &["difference"], "standardised difference"),
     (
         "weights",
-        &["effective", "largest", "largest_before", "smallest_probability", "truncated"],
+        &[
+            "effective",
+            "largest",
+            "largest_before",
+            "smallest_probability",
+            "truncated",
+        ],
         "of weights, not of people",
     ),
-    ("curve", &["at", "n", "fit"], "a smoothed curve; n is an effective number under its kernel"),
+    (
+        "curve",
+        &["at", "n", "fit"],
+        "a smoothed curve; n is an effective number under its kernel",
+    ),
     (
         "model",
         &["model", "term", "estimate", "per", "odds_ratio"],
         "coefficients",
     ),
-    ("proportionality", &["term", "chi_square", "degrees"], "a test"),
+    (
+        "proportionality",
+        &["term", "chi_square", "degrees"],
+        "a test",
+    ),
     (
         "association",
         &["estimate", "n_clusters"],
@@ -143,7 +216,9 @@ fn reason(table: &str, column: &str) -> Option<&'static str> {
         .find(|(name, columns, _)| *name == table && columns.contains(&column))
         .map(|(.., reason)| *reason);
     let named = |list: &[(&str, &'static str)], is: &dyn Fn(&str) -> bool| {
-        list.iter().find(|(name, _)| is(name)).map(|(_, reason)| *reason)
+        list.iter()
+            .find(|(name, _)| is(name))
+            .map(|(_, reason)| *reason)
     };
     named(&NOT_READ, &|name| name == table)
         .or(of_table)
@@ -178,9 +253,9 @@ pub(super) fn gone(published: &Published) -> Vec<String> {
             })
         })
     };
-    let of_table = OF_TABLE.iter().flat_map(|(table, columns, _)| {
-        columns.iter().map(move |column| (*table, Some(*column)))
-    });
+    let of_table = OF_TABLE
+        .iter()
+        .flat_map(|(table, columns, _)| columns.iter().map(move |column| (*table, Some(*column))));
     NOT_READ
         .iter()
         .map(|(table, _)| (*table, None))

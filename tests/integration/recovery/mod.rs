@@ -101,8 +101,8 @@ fn deal(text: &str, [clinicians, clinics]: [usize; 2]) -> String {
         let cells = row.iter().zip(&table.columns).map(|(cell, column)| {
             match column.as_str() {
                 "clinician_id" => format!("clinician-{:02}", dealt(place, clinicians)),
-                // Of the clinicians, so that a clinic has some of each.
-                "clinic_id" => format!("clinic-{:02}", dealt(place / 7, clinics)),
+                // Out of step with the clinicians, so that a clinic has some of each.
+                "clinic_id" => format!("clinic-{:02}", dealt(place * 11 + 5, clinics)),
                 _ => cell.clone(),
             }
         });
@@ -151,7 +151,13 @@ fn two_clinicians(published: &Published) -> Vec<String> {
 fn attacked(published: &Published, minimum: i64, at: &str) -> (usize, Vec<String>) {
     let system = system(published);
     assert_eq!(system.broken(), Vec::<String>::new(), "{at}");
-    (system.withheld().len(), system.recovered(minimum))
+    let found = system
+        .recovered(minimum)
+        .into_iter()
+        .filter(|(name, bounds)| !researcher::is_told_by_a_share(&system, name, *bounds))
+        .map(|(name, (lo, hi))| format!("{name}: {lo} to {hi}"))
+        .collect();
+    (system.withheld().len(), found)
 }
 
 /// Attacks the reports of one quarter with the pages of two clinicians; gives how much was withheld.
@@ -180,7 +186,9 @@ fn attack(cohort: &Cohort) -> usize {
         let (some, came_out) = attacked(&published, minimum, &at);
         assert!(some > 0, "{at}: nothing is withheld");
         withheld += some;
-        let came_out = came_out.into_iter().chain(owner::sums_over_withheld(&published));
+        let came_out = came_out
+            .into_iter()
+            .chain(owner::sums_over_withheld(&published));
         found.extend(came_out.map(|name| format!("{at}: {name}")));
         files::drawings_show_no_small_count(&workspace, &published, &folder, minimum);
         files::results_hold_the_same(&published);

@@ -44,15 +44,16 @@ pub(super) fn unit(system: &mut System, row: &Row<'_>, unit: &str, [n, value]: [
     }
 }
 
-/// Of whom a measure is known at most: a match of those with a final response, all else of the fittings.
+/// Of whom a measure is known at most: a match of those with a final response (its RMS of those whose mean is known), all
+/// else of the fittings.
 pub(super) fn bounded(system: &mut System, measure: &str, unit: &str) {
     let most = match measure {
-        "within_criterion" | "within_second" | "rms" | "signed" | "high_frequency" => {
-            hits_of("verified", unit)
-        }
+        "rms" | "high_frequency" => count_of("signed", unit),
+        "within_criterion" | "within_second" | "signed" => hits_of("verified", unit),
         _ => count_of("verified", unit),
     };
     system.at_most(&count_of(measure, unit), &most);
+    system.at_most(&count_of("signed", unit), &hits_of("verified", unit));
 }
 
 /// Count and hits of a measure are parts of those of a whole.

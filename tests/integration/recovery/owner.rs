@@ -126,10 +126,18 @@ fn deviation(published: &Published, all: &mut System) {
 fn moves(published: &Published, all: &mut System) {
     for row in published.rows("moves") {
         let (measure, quarter) = (row.text("measure"), row.quarter);
-        unit(all, &row, &format!("q:{quarter}"), ["n", "value"]);
+        // How many there were in the quarter, the headline says: withheld here for the sake of those before.
+        let now = format!("q:{quarter}");
+        all.known(&count_of(measure, &now), row.text("n"));
+        row.share(
+            all,
+            "value",
+            &count_of(measure, &now),
+            &hits_of(measure, &now),
+        );
         let before = format!("before:{quarter}");
         unit(all, &row, &before, ["n_before", "before"]);
-        change(all, &row, &format!("q:{quarter}"), &before);
+        change(all, &row, &now, &before);
         let least = format!("least of {}", count_of(measure, &before));
         all.known(&least, row.text("n_least"));
         for earlier in published.before(quarter) {
@@ -156,7 +164,7 @@ fn driver_totals(published: &Published, all: &mut System) {
     for row in published.rows("driver_totals") {
         let (measure, quarter) = (row.text("measure"), row.quarter);
         let (now, before) = (format!("q:{quarter}"), format!("before:{quarter}"));
-        all.count(&count_of(measure, &now), row.text("n"));
+        all.known(&count_of(measure, &now), row.text("n"));
         all.count(&count_of(measure, &before), row.text("n_before"));
         change(all, &row, &now, &before);
     }
@@ -191,7 +199,7 @@ fn drivers(published: &Published, all: &mut System) {
         unit(all, &row, &now, ["n", "share"]);
         unit(all, &row, &before, ["n_before", "before"]);
         let wholes = [format!("q:{quarter}"), format!("before:{quarter}")];
-        all.count(&count_of(measure, &wholes[0]), row.text("n_all"));
+        all.known(&count_of(measure, &wholes[0]), row.text("n_all"));
         for (whole, part) in wholes.iter().zip([&now, &before]) {
             // Each grouping has a sum of its own.
             parts(all, measure, whole, grouping, part);
@@ -231,9 +239,7 @@ fn drivers(published: &Published, all: &mut System) {
         for earlier in earlier {
             let groups = told.get(&(grouping, measure, earlier));
             // Who is in no table of a quarter that has one had nobody in it.
-            if reviewed.contains(earlier)
-                && groups.is_some_and(|groups| !groups.contains(group))
-            {
+            if reviewed.contains(earlier) && groups.is_some_and(|groups| !groups.contains(group)) {
                 continue;
             }
             let part = format!("{grouping}:{group}@{earlier}");

@@ -45,7 +45,11 @@ fn flow(published: &Published, all: &mut System) {
         all.at_most(&study("analysed", quarter), &hits_of("answered", &upto));
     }
     // Nobody leaves a study that goes on: what is counted up to a quarter is counted up to each later one.
-    let told: BTreeSet<&str> = published.rows("flow").iter().map(|row| row.quarter).collect();
+    let told: BTreeSet<&str> = published
+        .rows("flow")
+        .iter()
+        .map(|row| row.quarter)
+        .collect();
     let told: Vec<&str> = told.into_iter().collect();
     for pair in told.windows(2) {
         all.at_most(&study("analysed", pair[0]), &study("analysed", pair[1]));
@@ -79,7 +83,10 @@ fn answers(published: &Published, all: &mut System) {
         all.count(&score, row.text("n"));
         let [analysed, satisfied] = ["analysed", "satisfied"].map(|step| study(step, row.quarter));
         all.part(&analysed, "rms_by_answer", &score);
-        if row.number("score").is_some_and(|score| score >= SATISFIED_FROM) {
+        if row
+            .number("score")
+            .is_some_and(|score| score >= SATISFIED_FROM)
+        {
             all.part(&satisfied, "rms_by_answer", &score);
         }
     }
@@ -114,7 +121,9 @@ fn answers(published: &Published, all: &mut System) {
             "weighted" => {
                 all.count(&study("complete answered", row.quarter), row.text("n"));
             }
-            other => panic!("a way to treat missing answers that the attack does not know: {other}"),
+            other => {
+                panic!("a way to treat missing answers that the attack does not know: {other}")
+            }
         }
     }
     for row in published.rows("outcomes") {
@@ -131,6 +140,30 @@ fn answers(published: &Published, all: &mut System) {
     }
 }
 
+/// Whether all that comes out is that an answer was given by no more than were satisfied, or were not, where these are fewer
+/// than the smallest cell. A share is published whatever part of it is small, so that this is no news.
+pub(super) fn is_told_by_a_share(system: &System, name: &str, (lo, hi): (i128, i128)) -> bool {
+    let Some((score, quarter)) = name
+        .strip_prefix("study:score ")
+        .and_then(|rest| rest.split_once('^'))
+    else {
+        return false;
+    };
+    let quarter = quarter.split(' ').next().unwrap_or_default();
+    let [analysed, satisfied] =
+        ["analysed", "satisfied"].map(|what| system.get(&study(what, quarter)).map(i128::from));
+    let (Some(analysed), Some(satisfied), Ok(score)) = (analysed, satisfied, score.parse::<f64>())
+    else {
+        return false;
+    };
+    let whole = if score >= SATISFIED_FROM {
+        satisfied
+    } else {
+        analysed - satisfied
+    };
+    (lo, hi) == (0, whole)
+}
+
 /// How many each estimate rests on.
 fn estimates(published: &Published, all: &mut System) {
     for row in published.rows("weights") {
@@ -142,7 +175,12 @@ fn estimates(published: &Published, all: &mut System) {
         all.at_most(&answered, &study("analysed", row.quarter));
         all.at_most(&answered, &invited);
     }
-    for table in ["association", "association_secondary", "intervals", "sensitivity"] {
+    for table in [
+        "association",
+        "association_secondary",
+        "intervals",
+        "sensitivity",
+    ] {
         for row in published.rows(table) {
             let (method, quarter) = (row.text("method"), row.quarter);
             let is_weighted = match table {
@@ -217,8 +255,18 @@ fn missing(published: &Published, all: &mut System) {
         }
         for (name, column, share, of) in [
             (&of_all, "n_missing", "missing", &n),
-            (&of_answered, "n_missing_answered", "missing_answered", &answered),
-            (&of_unanswered, "n_missing_unanswered", "missing_unanswered", &unanswered),
+            (
+                &of_answered,
+                "n_missing_answered",
+                "missing_answered",
+                &answered,
+            ),
+            (
+                &of_unanswered,
+                "n_missing_unanswered",
+                "missing_unanswered",
+                &unanswered,
+            ),
         ] {
             all.known(name, row.text(column));
             row.share(all, share, of, name);

@@ -16,7 +16,10 @@ fn attack(cohort: &Cohort, quarters: &str) -> (usize, Vec<String>) {
     for minimum in [5, 10] {
         let folder = format!("least-{minimum}");
         let published = report(&workspace, minimum, &folder, &options, &[]);
-        assert!(published.reviewed().len() > 1, "{at}: one quarter is no set");
+        assert!(
+            published.reviewed().len() > 1,
+            "{at}: one quarter is no set"
+        );
         let (withheld, found) = attacked(&published, minimum, &at);
         all.0 += withheld;
         all.1.extend(

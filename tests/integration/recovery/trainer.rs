@@ -1,6 +1,8 @@
 //! What the trainer's reports and the pages of single clinicians tell.
 
-use super::names::{count_of, fittings_in_words, hits_of, parts, unit};
+use std::collections::BTreeSet;
+
+use super::names::{SHARES, bounded, count_of, fittings_in_words, hits_of, parts, unit};
 use super::published::Published;
 use crate::elimination::System;
 
@@ -129,13 +131,40 @@ fn own_series(published: &Published, all: &mut System) {
         all.at_most(&count_of(measure, &part), &count_of(measure, &quarter));
         all.at_most(&hits_of(measure, &part), &hits_of(measure, &quarter));
     }
+    // The quarters of all clinicians are those of the practice: open where somebody's page is not at hand, and empty where
+    // it is and says nothing.
+    let pages: BTreeSet<&str> = published
+        .rows("rests_on")
+        .iter()
+        .filter_map(|row| row.clinician)
+        .collect();
+    let told: BTreeSet<[&str; 3]> = published
+        .rows("own_quarters")
+        .iter()
+        .filter_map(|row| Some([row.clinician?, row.text("measure"), row.text("quarter")]))
+        .collect();
+    let measures: BTreeSet<[&str; 2]> = told.iter().map(|[_, rest @ ..]| *rest).collect();
+    let ids: BTreeSet<&str> = published
+        .rows("clinicians")
+        .iter()
+        .map(|row| row.text("clinician_id"))
+        .collect();
+    for [measure, quarter] in measures {
+        for id in &ids {
+            if !pages.contains(id) || told.contains(&[*id, measure, quarter]) {
+                let (whole, part) = (format!("q:{quarter}"), format!("k:{id}@{quarter}"));
+                parts(all, measure, &whole, "own_quarters", &part);
+                bounded(all, measure, &part);
+            }
+        }
+    }
     for row in published.rows("practice_quarters") {
         let measure = row.text("measure");
         let quarter = format!("q:{}", row.text("quarter"));
         // Withheld here where few others fitted: that is about them, not about how many fittings there were.
         let count = count_of(measure, &quarter);
         all.known(&count, row.text("n"));
-        if super::names::SHARES.contains(&measure) {
+        if SHARES.contains(&measure) {
             row.share(all, "value", &count, &hits_of(measure, &quarter));
         }
     }
