@@ -229,9 +229,7 @@ pub(crate) fn write(
     let mut all = Vec::new();
     for review in reviews {
         let folder = match &review.context.quarter {
-            Some(quarter) if wanted.folder_each => {
-                wanted.out.join(quarter)
-            }
+            Some(quarter) if wanted.folder_each => wanted.out.join(quarter),
             _ => wanted.out.clone(),
         };
         let home = folder.join(fitcohort_reports::folder(&review));

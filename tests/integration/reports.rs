@@ -139,8 +139,21 @@ fn several_quarters_stand_side_by_side_under_an_index() {
 
     // In any order the same bytes; of an earlier quarter no more than of those made at once with it.
     let named = ["--quarter", "2026-Q3", "--quarter", "2026-Q2"];
-    workspace.ok(&[&["report", "c", "--out", "s", "--reader", "owner"], &named[..]].concat());
-    workspace.ok(&["report", "c", "--out", "u", "--reader", "owner", "--quarters", "2"]);
+    workspace.ok(&[
+        &["report", "c", "--out", "s", "--reader", "owner"],
+        &named[..],
+    ]
+    .concat());
+    workspace.ok(&[
+        "report",
+        "c",
+        "--out",
+        "u",
+        "--reader",
+        "owner",
+        "--quarters",
+        "2",
+    ]);
     assert!(files_below(&workspace.path("s")) == files_below(&workspace.path("u")));
     let drivers = |quarter: &str| read(&format!("u/{quarter}/owner/tables/drivers.csv"));
     assert_eq!(drivers("2026-Q2").lines().count(), 1, "the heads alone");
@@ -167,7 +180,11 @@ fn several_quarters_stand_side_by_side_under_an_index() {
 fn study_and_comparison_of_clinicians_are_made_for_the_last_quarter() {
     let workspace = Workspace::invented(120, 2);
     let run = workspace.ok(&["report", "c", "--out", "r", "--quarters", "3"]);
-    assert!(run.stdout.contains("are made for the last"), "{}", run.shown());
+    assert!(
+        run.stdout.contains("are made for the last"),
+        "{}",
+        run.shown()
+    );
     for (quarter, cumulative) in [("2026-Q1", false), ("2026-Q2", false), ("2026-Q3", true)] {
         let is_there = |reader: &str| {
             let page = format!("r/{quarter}/{reader}/index.html");

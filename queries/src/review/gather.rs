@@ -76,6 +76,7 @@ pub fn gather(request: &ReviewRequest<'_>) -> Result<Vec<Review>, QueryError> {
     }
     // Over all readers and quarters at once: what one is not shown must not follow from what another is.
     disclosure::withhold(&mut reviews, plan.minimum_cell);
+    reviews.iter_mut().for_each(one_clinician::without_beside);
     // Last of all, so that what is withheld does not hang on it.
     if let Some(letters) = &shared.letters {
         for review in &mut reviews {
@@ -90,7 +91,11 @@ fn asked(
     request: &ReviewRequest<'_>,
     stored: &[Quarter],
 ) -> Result<Vec<Option<Quarter>>, QueryError> {
-    if let Some(unknown) = request.quarters.iter().find(|asked| !stored.contains(asked)) {
+    if let Some(unknown) = request
+        .quarters
+        .iter()
+        .find(|asked| !stored.contains(asked))
+    {
         let what = match (stored.first(), stored.last()) {
             (Some(first), Some(last)) => {
                 format!("no fitting is stored for {unknown}; the cohort has {first} to {last}")
@@ -153,7 +158,7 @@ fn of_quarter(
             Reader::Owner => owner::tables(&mut whole, quarter, &trends, is_last)?,
             Reader::Researcher => researcher::tables(&mut whole)?,
             Reader::Trainer => match clinician {
-                Some(clinician) => one_clinician::tables(&mut whole, clinician)?,
+                Some(clinician) => one_clinician::tables(&mut whole, clinician, &trends)?,
                 None => trainer::tables(&mut whole, &shared.clinicians)?,
             },
         };

@@ -323,13 +323,14 @@ fn score_of(hundredths: i64) -> f64 {
     hundredths as f64 / 100.0
 }
 
-/// Distribution of the RMS deviation by answer.
+/// Distribution of the RMS deviation by answer; `satisfied` where the plan counts the answer so.
 fn rms_by_answer(fits: &Fits, study: &[usize], satisfied_from: f64) -> Table {
     let mut out = Builder::new(
         "rms_by_answer",
         &[],
         &[
             ("score", Kind::Real),
+            ("satisfied", Kind::Flag),
             ("n", Kind::Integer),
             ("q05", Kind::Real),
             ("q25", Kind::Real),
@@ -345,6 +346,7 @@ fn rms_by_answer(fits: &Fits, study: &[usize], satisfied_from: f64) -> Table {
             &[],
             vec![
                 score_of(score).into(),
+                (score_of(score) >= satisfied_from).into(),
                 values.len().into(),
                 at(0.05),
                 at(0.25),

@@ -32,7 +32,7 @@ const SUMMED_BEFORE: [(Rows, Rows); 3] = [
         all("clinics", &["measure", "clinic_id"]),
         only(
             "drivers",
-            &[("grouping", "clinic_id")],
+            &[("grouping", &["clinic_id"])],
             &["measure", "group"],
         ),
     ),
@@ -40,14 +40,14 @@ const SUMMED_BEFORE: [(Rows, Rows); 3] = [
         all("two_ear_by_grade", &["grade"]),
         only(
             "drivers",
-            &[("grouping", "grade"), ("measure", "two_ear")],
+            &[("grouping", &["grade"]), ("measure", &["two_ear"])],
             &["group"],
         ),
     ),
     (
         only(
             "deviation",
-            &[("input_band", "average")],
+            &[("input_band", &["average"])],
             &["quantity", "frequency_hz"],
         ),
         all("driver_frequencies", &["quantity", "frequency_hz"]),
@@ -80,11 +80,7 @@ fn summed(sets: &[Set]) -> Vec<String> {
 }
 
 /// The labels of withheld rows, each with how much of it is.
-fn hidden(
-    sets: &[Set],
-    rows: Rows,
-    of: impl Fn(&Set) -> bool,
-) -> BTreeMap<Vec<String>, Hidden> {
+fn hidden(sets: &[Set], rows: Rows, of: impl Fn(&Set) -> bool) -> BTreeMap<Vec<String>, Hidden> {
     let mut out = BTreeMap::new();
     for set in sets.iter().filter(|set| of(set)) {
         for ((table, row), labels) in rows_of(&set.cells, rows, set.quarter.as_deref()) {

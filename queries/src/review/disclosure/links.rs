@@ -5,11 +5,14 @@ use std::collections::{BTreeMap, BTreeSet};
 use super::{Cells, Hidden, label};
 use crate::table::Table;
 
+/// Columns and the labels of which each has one.
+type Only = &'static [(&'static str, &'static [&'static str])];
+
 /// Some rows of a table: those with certain labels, and the columns by which they are matched with others.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Rows {
     key: &'static str,
-    only: &'static [(&'static str, &'static str)],
+    only: Only,
     on: &'static [&'static str],
     span: Span,
 }
@@ -28,11 +31,7 @@ pub(super) const fn all(key: &'static str, on: &'static [&'static str]) -> Rows 
     only(key, &[], on)
 }
 
-pub(super) const fn only(
-    key: &'static str,
-    only: &'static [(&'static str, &'static str)],
-    on: &'static [&'static str],
-) -> Rows {
+pub(super) const fn only(key: &'static str, only: Only, on: &'static [&'static str]) -> Rows {
     Rows {
         key,
         only,
@@ -41,9 +40,31 @@ pub(super) const fn only(
     }
 }
 
-const VERIFIED: &[(&str, &str)] = &[("measure", "verified")];
-const ANSWERED: &[(&str, &str)] = &[("measure", "answered")];
-const SATISFIED: &[(&str, &str)] = &[("measure", "satisfied")];
+const VERIFIED: Only = &[("measure", &["verified"])];
+const ANSWERED: Only = &[("measure", &["answered"])];
+const SATISFIED: Only = &[("measure", &["satisfied"])];
+/// Measures of a final response: known of nearly all who are verified, and of nobody else.
+const JUDGED: Only = &[(
+    "measure",
+    &[
+        "within_criterion",
+        "within_second",
+        "rms",
+        "signed",
+        "high_frequency",
+    ],
+)];
+/// What the page of one clinician says of the fittings measured twice.
+const MEASURED_TWICE: Only = &[(
+    "measure",
+    &[
+        "rms_first",
+        "rms_last",
+        "rms_fall",
+        "within_first",
+        "within_last",
+    ],
+)];
 
 /// Rows that count the same people: what is withheld in one is withheld in the other.
 pub(super) const SAME_PEOPLE: [(Rows, Rows); 11] = [
@@ -80,14 +101,14 @@ pub(super) const SAME_PEOPLE: [(Rows, Rows); 11] = [
         only("drivers", ANSWERED, &["grouping", "group"]),
     ),
     (
-        only("clinicians", &[("measure", "signed")], &["clinician_id"]),
+        only("clinicians", &[("measure", &["signed"])], &["clinician_id"]),
         all("spread", &["clinician_id"]),
     ),
     (
         all("clinics", &["measure", "clinic_id"]),
         only(
             "drivers",
-            &[("grouping", "clinic_id")],
+            &[("grouping", &["clinic_id"])],
             &["measure", "group"],
         ),
     ),
@@ -95,7 +116,7 @@ pub(super) const SAME_PEOPLE: [(Rows, Rows); 11] = [
         all("two_ear_by_grade", &["grade"]),
         only(
             "drivers",
-            &[("grouping", "grade"), ("measure", "two_ear")],
+            &[("grouping", &["grade"]), ("measure", &["two_ear"])],
             &["group"],
         ),
     ),
@@ -106,10 +127,10 @@ pub(super) const SAME_PEOPLE: [(Rows, Rows); 11] = [
 ];
 
 /// A whole and its parts, or a sum and what goes into it: where the first is withheld, so is the second.
-pub(super) const PARTS_OF: [(Rows, Rows); 9] = [
+pub(super) const PARTS_OF: [(Rows, Rows); 24] = [
     (all("headline", &["measure"]), all("clinics", &["measure"])),
     (
-        only("headline", &[("measure", "two_ear")], &[]),
+        only("headline", &[("measure", &["two_ear"])], &[]),
         all("two_ear_by_grade", &[]),
     ),
     (
@@ -127,30 +148,136 @@ pub(super) const PARTS_OF: [(Rows, Rows); 9] = [
     (all("moves", &["measure"]), all("drivers", &["measure"])),
     // The points now and before are those of the fittings judged, and of those with a deviation.
     (
-        only("moves", &[("measure", "within_criterion")], &[]),
+        only("moves", &[("measure", &["within_criterion"])], &[]),
         all("driver_frequencies", &[]),
     ),
     (
         Rows {
             span: Span::Five,
-            ..only("trends", &[("measure", "rms")], &[])
+            ..only("trends", &[("measure", &["rms"])], &[])
         },
         all("driver_frequencies", &[]),
     ),
     // What is missing is counted among those who could have answered and those who did.
     (
-        only("flow", &[("step", "analysed")], &[]),
+        only("flow", &[("step", &["analysed"])], &[]),
         all("missing", &[]),
     ),
     (
         all("moves", &["measure"]),
         all("driver_totals", &["measure"]),
     ),
+    // Each measure is known of some of the fittings: how many these are says how many there are at least.
+    (only("headline", VERIFIED, &[]), all("headline", &[])),
+    (
+        only("trends", VERIFIED, &["quarter"]),
+        all("trends", &["quarter"]),
+    ),
+    (
+        only("clinics", VERIFIED, &["clinic_id"]),
+        all("clinics", &["clinic_id"]),
+    ),
+    (
+        only("clinicians", VERIFIED, &["clinician_id"]),
+        all("clinicians", &["clinician_id"]),
+    ),
+    (
+        only("drivers", VERIFIED, &["grouping", "group"]),
+        all("drivers", &["grouping", "group"]),
+    ),
+    (
+        only("clinician_quarters", VERIFIED, &["clinician_id", "quarter"]),
+        all("clinician_quarters", &["clinician_id", "quarter"]),
+    ),
+    // The page of one clinician lies beside the trainer's report, and beside the pages of all others: it says no more of
+    // one than the report does, and of a quarter no more than all pages together may.
+    (
+        all("clinicians", &["clinician_id", "measure"]),
+        all("clinician", &["clinician_id", "measure"]),
+    ),
+    (
+        only("clinicians", VERIFIED, &["clinician_id"]),
+        all("rests_on", &["clinician_id"]),
+    ),
+    (
+        all("spread", &["clinician_id"]),
+        only("clinician", &[("measure", &["spread"])], &["clinician_id"]),
+    ),
+    (
+        all("first_final", &["clinician_id"]),
+        only("clinician", MEASURED_TWICE, &["clinician_id"]),
+    ),
+    (
+        all("signature", &["clinician_id", "frequency_hz"]),
+        all("own_signature", &["clinician_id", "frequency_hz"]),
+    ),
+    (
+        all("clinicians", &["clinician_id", "measure"]),
+        all("clinician_quarters", &["clinician_id", "measure"]),
+    ),
+    (
+        all("trends", &["measure", "quarter"]),
+        all("clinician_quarters", &["measure", "quarter"]),
+    ),
+    (
+        all("trends", &["measure", "quarter"]),
+        all("practice_quarters", &["measure", "quarter"]),
+    ),
+    (
+        all(
+            "clinician_quarters",
+            &["clinician_id", "measure", "quarter"],
+        ),
+        all("own_quarters", &["clinician_id", "measure", "quarter"]),
+    ),
 ];
 
 /// Rows whose count is the numerator of a share elsewhere: where the count is withheld, so is that share. Those who
-/// answered are those of whom it is known whether they are satisfied.
-pub(super) const FINDINGS_OF: [(Rows, Rows); 8] = [
+/// answered are those of whom it is known whether they are satisfied, and those verified are nearly those who are judged.
+/// Sums over groups, with all their digits, fit few counts of the groups that are withheld.
+pub(super) const FINDINGS_OF: [(Rows, Rows); 19] = [
+    // What a count can be at most is read off the last link that holds it: this one says the least, so it comes first.
+    (
+        all("drivers", &["measure", "grouping"]),
+        all("driver_totals", &["measure", "grouping"]),
+    ),
+    (
+        only("headline", JUDGED, &[]),
+        only("headline", VERIFIED, &[]),
+    ),
+    (
+        only("trends", JUDGED, &["quarter"]),
+        only("trends", VERIFIED, &["quarter"]),
+    ),
+    (only("moves", JUDGED, &[]), only("moves", VERIFIED, &[])),
+    (
+        only("driver_totals", JUDGED, &["grouping"]),
+        only("driver_totals", VERIFIED, &["grouping"]),
+    ),
+    (
+        only("clinics", JUDGED, &["clinic_id"]),
+        only("clinics", VERIFIED, &["clinic_id"]),
+    ),
+    (
+        only("clinicians", JUDGED, &["clinician_id"]),
+        only("clinicians", VERIFIED, &["clinician_id"]),
+    ),
+    (
+        only("clinician", JUDGED, &[]),
+        only("clinician", VERIFIED, &[]),
+    ),
+    (
+        only("drivers", JUDGED, &["grouping", "group"]),
+        only("drivers", VERIFIED, &["grouping", "group"]),
+    ),
+    (
+        only("own_quarters", JUDGED, &["quarter"]),
+        only("own_quarters", VERIFIED, &["quarter"]),
+    ),
+    (
+        only("trends", JUDGED, &["quarter"]),
+        only("practice_quarters", VERIFIED, &["quarter"]),
+    ),
     (
         only("headline", SATISFIED, &[]),
         only("headline", ANSWERED, &[]),
@@ -219,10 +346,11 @@ pub(super) fn rows_of(
         let table = &cells.table;
         let quarters = span(table, rows.span, quarter);
         for row in 0..table.rows() {
-            let is_one = rows
-                .only
-                .iter()
-                .all(|(column, label)| table.text_at(column, row) == Some(label));
+            let is_one = rows.only.iter().all(|(column, labels)| {
+                table
+                    .text_at(column, row)
+                    .is_some_and(|label| labels.contains(&label))
+            });
             let in_span = rows.span == Span::All
                 || table
                     .text_at("quarter", row)

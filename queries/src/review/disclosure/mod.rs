@@ -58,10 +58,12 @@ const NOT_WITHHELD: [&str; 6] = [
 ];
 
 /// Tables whose rows add up to a total that is known from elsewhere, with the columns within which they do.
-const ADD_UP: [(&str, &[&str]); 17] = [
+const ADD_UP: [(&str, &[&str]); 20] = [
     ("trends", &["measure"]),
     ("own_quarters", &["measure"]),
     ("practice_quarters", &["measure"]),
+    ("clinician_quarters", &["measure", "quarter"]),
+    ("clinician_quarters", &["measure", "clinician_id"]),
     ("drivers", &["measure", "grouping"]),
     ("thirds", &[]),
     ("table_one", &["variable"]),
@@ -70,6 +72,8 @@ const ADD_UP: [(&str, &[&str]); 17] = [
     ("dose_response", &[]),
     ("response_by_match", &[]),
     ("rms_by_answer", &[]),
+    // How many are satisfied is known.
+    ("rms_by_answer", &["satisfied"]),
     ("rms_histogram", &["score"]),
     ("clinics", &["measure"]),
     ("clinicians", &["measure"]),
@@ -242,7 +246,9 @@ fn step(set: &mut Set, minimum: i64) -> bool {
         let key = cells.key.clone();
         // Of an earlier quarter's series there is no total anywhere but in its rows, which stand in the last one too.
         let has_total = set.is_last || key != "trends";
-        let sums = ADD_UP.iter().filter(|(known, _)| *known == key && has_total);
+        let sums = ADD_UP
+            .iter()
+            .filter(|(known, _)| *known == key && has_total);
         for (_, within) in sums {
             for rows in groups(&cells.table, within) {
                 more |= complement(cells, &rows, minimum, quarter);
@@ -297,6 +303,7 @@ fn label(table: &Table, name: &str, row: usize) -> String {
         None => table
             .real_at(name, row)
             .map(|x| x.to_string())
+            .or_else(|| table.flag_at(name, row).map(|flag| flag.to_string()))
             .unwrap_or_default(),
     }
 }
@@ -340,11 +347,13 @@ fn is_safe(cells: &Cells, rows: &[usize], count: &str, minimum: i64) -> bool {
             let n = cells.table.integer_at(count, *row).unwrap_or(0);
             (n, most.filter(|_| count == "n"))
         })
+        // An empty cell is often known to be one, and then no company.
+        .filter(|(n, _)| *n > 0)
         .collect();
     let left: i64 = withheld.iter().map(|(n, _)| n).sum();
     match withheld.as_slice() {
         [] => true,
-        [_] => left == 0,
+        [_] => false,
         more if !more.iter().any(|(n, _)| *n > 0 && *n < minimum) => true,
         more => {
             let company = i64::try_from(more.len()).unwrap_or(i64::MAX);

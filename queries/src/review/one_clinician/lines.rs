@@ -175,3 +175,34 @@ pub(super) fn quarters(fits: &Fits, clinician: &str, satisfied_from: f64) -> (Ta
     }
     (own.build(), practice.build())
 }
+
+/// How many fittings of each clinician a measure is known of, by quarter: measure × clinician × quarter.
+pub(super) fn clinician_quarters(fits: &Fits, satisfied_from: f64) -> Table {
+    let mut out = Builder::new(
+        "clinician_quarters",
+        &[],
+        &[
+            ("measure", Kind::Text),
+            ("clinician_id", Kind::Text),
+            ("quarter", Kind::Text),
+            ("n", Kind::Integer),
+        ],
+    );
+    let groups = fits.groups(&["clinician_id".to_owned(), "quarter".to_owned()]);
+    for measure in BY_QUARTER {
+        for group in &groups {
+            let n = group
+                .rows
+                .iter()
+                .filter(|&&row| fits.value(measure, row, satisfied_from).is_some())
+                .count();
+            if n > 0 {
+                let mut cells: Vec<Cell> = vec![measure.name().into()];
+                cells.extend(group.labels.iter().cloned().map(Cell::Text));
+                cells.push(n.into());
+                out.row(&[], cells);
+            }
+        }
+    }
+    out.build()
+}

@@ -4,9 +4,9 @@ mod lines;
 
 use std::collections::BTreeMap;
 
-use lines::{own_signature, practice_signature, quarters};
+use lines::{clinician_quarters, own_signature, practice_signature, quarters};
 
-use super::trainer;
+use super::{Review, trainer};
 use crate::analysis::Analysis;
 use crate::builder::{Builder, Cell, Kind, count_at, interval_of_mean, interval_of_share};
 use crate::error::QueryError;
@@ -44,10 +44,39 @@ struct Compared {
     of: BTreeMap<String, Value>,
 }
 
-/// The tables by key, of a clinician who has a fitting.
+/// Tables that lie beside the page and are none of it: what is withheld on it depends on them.
+const BESIDE: [&str; 6] = [
+    "clinicians",
+    "spread",
+    "first_final",
+    "signature",
+    "trends",
+    "clinician_quarters",
+];
+
+/// Takes away what was there for withholding alone.
+pub(super) fn without_beside(review: &mut Review) {
+    if review.tables.contains_key("rests_on") {
+        review
+            .tables
+            .retain(|key, _| !BESIDE.contains(&key.as_str()));
+        for table in review.tables.values_mut() {
+            *table = table.clone().without(&["clinician_id"]);
+        }
+    }
+}
+
+/// The table with the clinician's id in every row, by which it is held against those of all.
+fn with_id(table: Table, clinician: &str) -> Table {
+    let ids = vec![Some(clinician.to_owned()); table.rows()];
+    table.text("clinician_id", ids)
+}
+
+/// The tables by key, of a clinician who has a fitting, and those of [`BESIDE`].
 pub(super) fn tables(
     whole: &mut Analysis<'_>,
     clinician: &str,
+    trends: &Table,
 ) -> Result<BTreeMap<&'static str, Table>, QueryError> {
     let units = whole.query("clinicians")?;
     let signature = trainer::signature(whole)?;
@@ -55,20 +84,31 @@ pub(super) fn tables(
     let satisfied_from = whole.plan.outcome.satisfied_from;
     let minimum = u64::try_from(whole.plan.minimum_cell).unwrap_or(0).max(1);
     let fits = whole.fits()?;
-    let compared = compared(fits, &units, satisfied_from);
+    let spread = trainer::spread(fits, satisfied_from);
+    let paired = trainer::first_final(fits, satisfied_from);
+    let compared = compared(fits, &units, [&spread, &paired], satisfied_from);
     let (own_quarters, practice_quarters) = quarters(fits, clinician, satisfied_from);
     Ok(BTreeMap::from([
-        ("rests_on", rests_on(fits, clinician)),
-        ("clinician", own(&compared, clinician)),
+        ("rests_on", with_id(rests_on(fits, clinician), clinician)),
+        ("clinician", with_id(own(&compared, clinician), clinician)),
         ("practice", practice(&compared, clinician, minimum)),
         ("distribution", distribution(&compared, clinician, minimum)),
-        ("own_signature", own_signature),
+        ("own_signature", with_id(own_signature, clinician)),
         (
             "practice_signature",
             practice_signature(&signature, clinician, minimum),
         ),
-        ("own_quarters", own_quarters),
+        ("own_quarters", with_id(own_quarters, clinician)),
         ("practice_quarters", practice_quarters),
+        (
+            "clinician_quarters",
+            clinician_quarters(fits, satisfied_from),
+        ),
+        ("clinicians", units),
+        ("spread", spread),
+        ("first_final", paired),
+        ("signature", signature),
+        ("trends", trends.clone()),
     ]))
 }
 
@@ -99,8 +139,13 @@ fn rests_on(fits: &Fits, clinician: &str) -> Table {
     out.build()
 }
 
-/// Every measure of every clinician.
-fn compared(fits: &Fits, units: &Table, satisfied_from: f64) -> Vec<Compared> {
+/// Every measure of every clinician; of those measured twice and of the spread from the trainer's tables.
+fn compared(
+    fits: &Fits,
+    units: &Table,
+    [spread, paired]: [&Table; 2],
+    satisfied_from: f64,
+) -> Vec<Compared> {
     let groups: BTreeMap<String, Vec<usize>> = fits
         .groups(&["clinician_id".to_owned()])
         .into_iter()
@@ -147,13 +192,11 @@ fn compared(fits: &Fits, units: &Table, satisfied_from: f64) -> Vec<Compared> {
             }
         })
         .collect();
-    let spread = trainer::spread(fits, satisfied_from);
     out.push(Compared {
         name: "spread",
         is_share: false,
-        of: from_table(&spread, "n", ["sd", "lo", "hi"], true),
+        of: from_table(spread, "n", ["sd", "lo", "hi"], true),
     });
-    let paired = trainer::first_final(fits, satisfied_from);
     for (name, is_share, n, columns) in [
         (
             "rms_first",
@@ -189,7 +232,7 @@ fn compared(fits: &Fits, units: &Table, satisfied_from: f64) -> Vec<Compared> {
         out.push(Compared {
             name,
             is_share,
-            of: from_table(&paired, n, columns, false),
+            of: from_table(paired, n, columns, false),
         });
     }
     out
