@@ -12,7 +12,8 @@ use fitcohort_pipeline::vocabulary::FREQUENCIES;
 use super::headline::headline;
 use super::letters::Letters;
 use super::{
-    Context, InputHash, Reader, Review, disclosure, one_clinician, owner, researcher, trainer,
+    Context, InputHash, Reader, Review, disclosure, one_clinician, owner, researcher, shown,
+    trainer,
 };
 use crate::analysis::Analysis;
 use crate::builder::{Builder, Kind};
@@ -73,7 +74,13 @@ pub fn gather(request: &ReviewRequest<'_>) -> Result<Vec<Review>, QueryError> {
     let trends = whole.query("trends")?;
     let quality = Analysis::open(cohort, plan, Selection::default())?.query("quality")?;
     let tolerance = tolerance(&[&whole.criterion, &whole.second_criterion]);
-    let clinicians = clinicians(&mut Analysis::open(cohort, plan, Selection::default())?)?;
+    // The owner's pages alone, with labels, need no list of them.
+    let are_asked_for = request.letters || request.readers.contains(&Reader::Trainer);
+    let clinicians = if are_asked_for {
+        clinicians(&mut Analysis::open(cohort, plan, Selection::default())?)?
+    } else {
+        Vec::new()
+    };
     let letters = request
         .letters
         .then(|| Letters::deal(cohort, plan.seed, clinicians.clone()));
@@ -96,7 +103,7 @@ pub fn gather(request: &ReviewRequest<'_>) -> Result<Vec<Review>, QueryError> {
             Reader::Researcher => researcher::tables(&mut whole)?,
             Reader::Trainer => match clinician {
                 Some(clinician) => one_clinician::tables(&mut whole, clinician)?,
-                None => trainer::tables(&mut whole, &clinicians)?,
+                None => trainer::tables(&mut whole)?,
             },
         };
         if clinician.is_none() {
@@ -120,6 +127,10 @@ pub fn gather(request: &ReviewRequest<'_>) -> Result<Vec<Review>, QueryError> {
     }
     // Over all readers at once: what one is not shown must not follow from what another is.
     disclosure::withhold(&mut reviews, plan.minimum_cell);
+    // What follows from other cells, from those alone that are left.
+    for review in &mut reviews {
+        shown::add(review, &clinicians);
+    }
     // Last of all, so that what is withheld does not hang on it.
     if let Some(letters) = &letters {
         for review in &mut reviews {
@@ -216,7 +227,7 @@ fn context(
 }
 
 /// An exclusion as a reader would say it.
-fn in_words(exclusion: &Exclusion) -> String {
+pub(super) fn in_words(exclusion: &Exclusion) -> String {
     let Exclusion {
         column,
         values,
