@@ -370,4 +370,21 @@ fn letters_leave_no_id_in_any_byte() {
     );
     let page = std::fs::read_to_string(workspace.path("r/trainer/index.html")).unwrap();
     assert!(page.contains("Letters stand for the clinicians"));
+
+    // Lists of single records, where a fitting can be looked up, have no letters: as many rows, without that column.
+    for (name, column) in [
+        ("recheck", "clinician_id"),
+        ("referral_list", "clinician_id"),
+    ] {
+        let (named, lettered) = (
+            table(&workspace, "named/owner", name),
+            table(&workspace, "r/owner", name),
+        );
+        assert!(!named.rows.is_empty(), "{name}");
+        assert_eq!(named.rows.len(), lettered.rows.len(), "{name}");
+        let has = |rows: &Rows| rows.columns.iter().any(|known| known == column);
+        assert!(has(&named) && !has(&lettered), "{name}");
+    }
+    let page = std::fs::read_to_string(workspace.path("r/owner/index.html")).unwrap();
+    assert!(page.contains("Fittings to look at again") && !page.contains(">Clinician<"));
 }
