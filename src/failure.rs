@@ -249,6 +249,12 @@ impl From<QueryError> for Failure {
 
 impl From<ReportError> for Failure {
     fn from(error: ReportError) -> Self {
+        if let ReportError::Letters { .. } = error {
+            return Self::usage(
+                error.to_string(),
+                "nothing was written; name another folder with --out, or take the reports away that stand there",
+            );
+        }
         Self::new(
             CANNOT_WRITE,
             error.to_string(),

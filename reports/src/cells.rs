@@ -113,7 +113,7 @@ fn unit(key: &str, column: &str, table: &Table, row: usize) -> Unit {
         ("moves", "change" | "change_lo" | "change_hi")
         | ("drivers", "mix" | "within" | "within_lo" | "within_hi" | "outer_lo" | "outer_hi")
         | ("driver_totals", _)
-        | ("driver_frequencies", "change") => Unit::Points,
+        | ("driver_frequencies", "change" | "change_lo" | "change_hi") => Unit::Points,
         ("moves" | "drivers", _) | ("driver_frequencies", "share" | "before") => Unit::Share,
         ("recheck", "size") => match table.text_at("unit", row) {
             Some("dB") => Unit::Decibel,

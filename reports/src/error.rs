@@ -29,6 +29,19 @@ pub enum ReportError {
         /// The system's answer.
         source: std::io::Error,
     },
+    /// A report of the other kind stands in the folder: with letters in the place of clinicians' ids, or with the ids.
+    /// Both in one folder would undo the letters.
+    #[error(
+        "{} is a report with {}, and those go into another folder",
+        path.display(),
+        if *letters { "letters in place of clinicians' ids" } else { "clinicians' ids and no letters" }
+    )]
+    Letters {
+        /// The folder of the report that stands there.
+        path: PathBuf,
+        /// Whether that one has letters.
+        letters: bool,
+    },
     /// The drawing backend failed. It draws into memory, so this is a fault of the program.
     #[error("cannot draw the figures for {}: {source}", path.display())]
     Drawing {

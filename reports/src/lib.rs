@@ -26,5 +26,5 @@ mod words;
 mod write;
 
 pub use error::ReportError;
-pub use shelf::{Shelf, arrange};
+pub use shelf::{Shelf, admits, arrange};
 pub use write::{Written, folder, write_report};

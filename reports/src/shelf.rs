@@ -39,6 +39,7 @@ struct Found {
     plan: String,
     invented: bool,
     years: bool,
+    letters: bool,
 }
 
 impl Found {
@@ -50,6 +51,26 @@ impl Found {
     /// The way from the page to the folder of the index.
     fn up(&self) -> String {
         "../".repeat(self.home().matches('/').count())
+    }
+}
+
+/// Whether reports with letters in the place of clinicians' ids (or, with `letters` false, with the ids) may be written
+/// into a folder. It has to be asked before anything is written: an index that leads from letters to ids, or numbers of
+/// one kind left beside those of the other, would undo the letters. A folder that does not exist may hold either.
+///
+/// # Errors
+/// [`ReportError::Letters`] where a report of the other kind stands there; [`ReportError::Read`] where the folder or a
+/// `provenance.json` in it cannot be read.
+pub fn admits(folder: &Path, letters: bool) -> Result<(), ReportError> {
+    if !folder.exists() {
+        return Ok(());
+    }
+    match find(folder)?.iter().find(|one| one.letters != letters) {
+        Some(other) => Err(ReportError::Letters {
+            path: folder.join(other.home()),
+            letters: other.letters,
+        }),
+        None => Ok(()),
     }
 }
 
@@ -167,6 +188,7 @@ fn report(
         plan: said("plan").unwrap_or_default(),
         invented: value.get("invented") == Some(&Value::Bool(true)),
         years: said("dates").as_deref() == Some("year"),
+        letters: value.get("letters") == Some(&Value::Bool(true)),
     }))
 }
 

@@ -136,6 +136,8 @@ pub(crate) fn of_column(name: &str) -> &str {
         "centre" => "Centre",
         "before" => "Four quarters before",
         "n_before" => "n, before",
+        "n_run" => "Quarters on one side of the centre",
+        "run" => "Run of eight or more",
         "n_least" => "n, smallest quarter",
         "n_all" => "n, all groups",
         "n_groups" => "n, groups",

@@ -41,8 +41,8 @@ Examples:
   fitcohort report cohort --out reports
   fitcohort report cohort --out reports --reader owner --quarter 2026-Q3
   fitcohort report cohort --out reports --clinician c-07       the page of one clinician
-  fitcohort report cohort --out reports --letters              letters in place of clinicians' ids
-  fitcohort report cohort --out reports --letters --clinician c-07
+  fitcohort report cohort --out lettered --letters             letters in place of clinicians' ids
+  fitcohort report cohort --out lettered --letters --clinician c-07
   fitcohort report cohort --out reports --quarters 8
 
 Each reader gets a folder with index.html, figures, tables, results.json and provenance.json: reports/owner for the one
@@ -53,7 +53,8 @@ can give it away: keep them in the practice. reports/index.html lists whatever r
 The same cohort, plan and seed give the same bytes. `fitcohort query clinicians cohort` lists the ids of clinicians.
 
 Letters are dealt by chance, the same for one cohort and seed, anew with every delivery; which is whom is written nowhere.
-With --clinician the terminal, and nothing else, says the letter of that one.")]
+With --clinician the terminal, and nothing else, says the letter of that one. Lists of single fittings leave clinicians
+out, since a fitting can be looked up. Reports with letters and reports with ids do not go into one folder.")]
 pub(crate) struct Arguments {
     /// Folder of the cohort
     #[arg(value_name = "COHORT")]
@@ -146,6 +147,7 @@ pub(crate) fn run(
         clinician: arguments.clinician.as_deref(),
         letters: arguments.letters,
     };
+    fitcohort_reports::admits(&arguments.out, arguments.letters)?;
     let reviews = write(&cohort, &plan, &wanted, console)?;
     let pages: Vec<String> = reviews
         .iter()

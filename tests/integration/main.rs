@@ -34,6 +34,7 @@ mod pages;
 mod parquet_bombs;
 mod parquet_files;
 mod readme;
+mod recheck_numbers;
 mod recovery;
 mod reports;
 mod review_numbers;

@@ -370,4 +370,44 @@ fn letters_leave_no_id_in_any_byte() {
     );
     let page = std::fs::read_to_string(workspace.path("r/trainer/index.html")).unwrap();
     assert!(page.contains("Letters stand for the clinicians"));
+
+    // Lists of single records, where a fitting can be looked up, have no letters: as many rows, without that column.
+    for (name, column) in [
+        ("recheck", "clinician_id"),
+        ("referral_list", "clinician_id"),
+    ] {
+        let (named, lettered) = (
+            table(&workspace, "named/owner", name),
+            table(&workspace, "r/owner", name),
+        );
+        assert!(!named.rows.is_empty(), "{name}");
+        assert_eq!(named.rows.len(), lettered.rows.len(), "{name}");
+        let has = |rows: &Rows| rows.columns.iter().any(|known| known == column);
+        assert!(has(&named) && !has(&lettered), "{name}");
+    }
+    let page = std::fs::read_to_string(workspace.path("r/owner/index.html")).unwrap();
+    assert!(page.contains("Fittings to look at again") && !page.contains(">Clinician<"));
+}
+
+/// Reports with letters and with ids are refused each other's folder, and nothing in it changes.
+#[test]
+fn letters_and_ids_do_not_share_a_folder() {
+    let workspace = Workspace::invented(60, 2);
+    let owner = ["report", "c", "--reader", "owner", "--out"];
+    let letters = ["--letters"];
+    for (folder, first, second) in [("r", &[][..], &letters[..]), ("s", &letters, &[])] {
+        workspace.ok(&[&owner[..], &[folder], first].concat());
+        let before = files_below(&workspace.path(folder));
+        for more in [&[][..], &["--quarters", "2"]] {
+            let run = workspace.run(&[&owner[..], &[folder], second, more].concat());
+            assert_eq!(run.code, 2, "{}", run.shown());
+            assert!(
+                run.stderr.contains("another folder with --out"),
+                "{}",
+                run.shown()
+            );
+            assert!(before == files_below(&workspace.path(folder)));
+        }
+        workspace.ok(&[&owner[..], &[folder], first].concat());
+    }
 }

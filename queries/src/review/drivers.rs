@@ -18,6 +18,7 @@ use crate::selection::Selection;
 use crate::statistics::decomposition::{
     Decomposition, GroupCounts, decompose, dispersion_of_changes, within_interval,
 };
+use crate::statistics::proportion::{ClusterSums, difference_over_clusters};
 use crate::statistics::{Z_95, Z_998};
 use crate::table::Table;
 use crate::tables::units::{share_counts, signal};
@@ -272,10 +273,15 @@ fn limits(criterion: &Criterion) -> Vec<(u16, i16)> {
         .collect()
 }
 
+/// With fewer fittings in a period their spread says too little for an interval; as for clinicians in the bootstrap.
+const ENOUGH_FITTINGS: u64 = 10;
+
 /// Points inside the criterion's limit in the quarter and in the four before it: quantity × frequency_hz.
 ///
-/// `limit_db` in dB; `share` and `before` of the points (ears, input levels), 0-1; `change` their difference. Ears of one
-/// person are alike, so that no interval is given. Points have no mix: each ear has its point at every frequency.
+/// `limit_db` in dB; `share` and `before` of the points (ears, input levels), 0-1; `change` their difference with its 95 %
+/// limits, which take fittings and not points as independent, since the points of one fitting go together; none below ten
+/// fittings in a period, or where all fittings of a period have the same share. Points have no mix: each ear has its point
+/// at every frequency.
 pub(super) fn frequencies(
     whole: &Analysis<'_>,
     quarter: Option<Quarter>,
@@ -294,6 +300,8 @@ pub(super) fn frequencies(
             ("share", Kind::Real),
             ("before", Kind::Real),
             ("change", Kind::Real),
+            ("change_lo", Kind::Real),
+            ("change_hi", Kind::Real),
         ],
     );
     let Some(quarter) = quarter else {
@@ -314,8 +322,8 @@ pub(super) fn frequencies(
             .with("frequency", frequency.to_string())
             .with("limit", limit.to_string());
         let found = analysis.run(POINTS_WITHIN, &keys, &places)?;
-        // Ears, fittings and points within, now and before.
-        let mut by_quantity: BTreeMap<String, [[u64; 3]; 2]> = BTreeMap::new();
+        // Now and before.
+        let mut by_quantity: BTreeMap<String, [ClusterSums; 2]> = BTreeMap::new();
         for row in 0..found.rows() {
             let Some(quantity) = found.text_at("quantity", row) else {
                 continue;
@@ -326,27 +334,48 @@ pub(super) fn frequencies(
             } else {
                 of_before
             };
-            for (sum, column) in period.iter_mut().zip(["n_ears", "n_fittings", "n_within"]) {
+            // A fitting is in one quarter, so the quarters of a period add up.
+            let ClusterSums {
+                clusters,
+                trials,
+                successes,
+                trials_squared,
+                products,
+                successes_squared,
+            } = period;
+            for (sum, column) in [
+                (clusters, "n_fittings"),
+                (trials, "n_ears"),
+                (successes, "n_within"),
+                (trials_squared, "points_squared"),
+                (products, "products"),
+                (successes_squared, "within_squared"),
+            ] {
                 *sum += count_at(&found, column, row);
             }
         }
         for (quantity, [now, then]) in by_quantity {
-            let [ears, fittings, within] = now;
-            let [ears_before, fittings_before, within_before] = then;
-            let (share, before) = (ratio(within, ears), ratio(within_before, ears_before));
+            let share = ratio(now.successes, now.trials);
+            let before = ratio(then.successes, then.trials);
+            let enough = now.clusters.min(then.clusters) >= ENOUGH_FITTINGS;
+            let change = difference_over_clusters(&now, &then)
+                .ok()
+                .filter(|_| enough);
             out.row(
                 &[],
                 vec![
                     quantity.as_str().into(),
                     i64::from(frequency).into(),
                     (f64::from(limit) / 100.0).into(),
-                    ears.into(),
-                    fittings.into(),
-                    ears_before.into(),
-                    fittings_before.into(),
+                    now.trials.into(),
+                    now.clusters.into(),
+                    then.trials.into(),
+                    then.clusters.into(),
                     share.into(),
                     before.into(),
                     share.zip(before).map(|(now, then)| now - then).into(),
+                    change.map(|i| i.lo).into(),
+                    change.map(|i| i.hi).into(),
                 ],
             );
         }

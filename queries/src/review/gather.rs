@@ -12,7 +12,8 @@ use fitcohort_pipeline::vocabulary::FREQUENCIES;
 use super::headline::headline;
 use super::letters::Letters;
 use super::{
-    Context, InputHash, Reader, Review, disclosure, one_clinician, owner, researcher, trainer,
+    Context, InputHash, Reader, Review, disclosure, one_clinician, owner, researcher, shown,
+    trainer,
 };
 use crate::analysis::Analysis;
 use crate::builder::{Builder, Kind};
@@ -59,7 +60,13 @@ pub fn gather(request: &ReviewRequest<'_>) -> Result<Vec<Review>, QueryError> {
     let stored = quarters(cohort);
     let asked = asked(request, &stored)?;
     let mut everything = Analysis::open(cohort, plan, Selection::default())?;
-    let clinicians = clinicians(&mut everything)?;
+    // The owner's pages alone, with labels, need no list of them.
+    let are_asked_for = request.letters || request.readers.contains(&Reader::Trainer);
+    let clinicians = if are_asked_for {
+        clinicians(&mut everything)?
+    } else {
+        Vec::new()
+    };
     let letters = request
         .letters
         .then(|| Letters::deal(cohort, plan.seed, clinicians.clone()));
@@ -77,6 +84,10 @@ pub fn gather(request: &ReviewRequest<'_>) -> Result<Vec<Review>, QueryError> {
     // Over all readers and quarters at once: what one is not shown must not follow from what another is.
     disclosure::withhold(&mut reviews, plan.minimum_cell);
     reviews.iter_mut().for_each(one_clinician::without_beside);
+    // What follows from other cells, from those alone that are left.
+    for review in &mut reviews {
+        shown::add(review, &shared.clinicians);
+    }
     // Last of all, so that what is withheld does not hang on it.
     if let Some(letters) = &shared.letters {
         for review in &mut reviews {
@@ -159,7 +170,7 @@ fn of_quarter(
             Reader::Researcher => researcher::tables(&mut whole)?,
             Reader::Trainer => match clinician {
                 Some(clinician) => one_clinician::tables(&mut whole, clinician, &trends)?,
-                None => trainer::tables(&mut whole, &shared.clinicians)?,
+                None => trainer::tables(&mut whole)?,
             },
         };
         if clinician.is_none() {
@@ -273,7 +284,7 @@ fn context(
 }
 
 /// An exclusion as a reader would say it.
-fn in_words(exclusion: &Exclusion) -> String {
+pub(super) fn in_words(exclusion: &Exclusion) -> String {
     let Exclusion {
         column,
         values,

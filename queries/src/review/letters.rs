@@ -1,17 +1,22 @@
 //! Letters in the place of clinicians' labels: A, B, … Z, AA, …, in an order that tells nothing. The only place that
 //! puts them in, so that pages, figures and files obey alike.
 
+mod text;
+
 use std::collections::BTreeMap;
 
 use fitcohort_pipeline::plan::Plan;
 use fitcohort_pipeline::store::Cohort;
 
 use super::Review;
+use super::gather::in_words;
 use crate::statistics::random::{below, stream};
 use crate::table::{Table, Values};
 
 /// Columns whose whole cell is a label. A practice of one may bear the label of its one clinician.
 const LABELS: [&str; 4] = ["clinician_id", "clinician", "clinic_id", "clinic"];
+/// Those of them that are about a clinician whatever the cell.
+const CLINICIANS: [&str; 2] = ["clinician_id", "clinician"];
 /// Columns that hold a label in some rows: the column that says what the row is about, and where it says so.
 const LABELS_OF: [(&str, &str); 3] = [
     ("group", "grouping"),
@@ -71,73 +76,71 @@ impl Letters {
         }
         let context = &mut review.context;
         context.letters = true;
-        for text in context
-            .exclusions
-            .iter_mut()
-            .chain([&mut context.hypothesis])
-        {
-            *text = self.in_text(text);
-        }
         let mut lettered = plan.clone();
         for exclusion in &mut lettered.exclusions {
-            exclusion.reason = self.in_text(&exclusion.reason);
-            if exclusion.column == "clinician_id" {
-                for value in &mut exclusion.values {
-                    if let Some(letter) = self.of(value) {
-                        *value = letter.to_owned();
-                    }
+            exclusion.reason = if names_people(&exclusion.column) {
+                self.in_label(&exclusion.reason)
+            } else {
+                self.in_prose(&exclusion.reason)
+            };
+            for value in &mut exclusion.values {
+                if let Some(letter) = self.of(value) {
+                    *value = letter.to_owned();
                 }
             }
         }
-        lettered.primary.hypothesis = context.hypothesis.clone();
+        lettered.primary.hypothesis = self.in_prose(&plan.primary.hypothesis);
+        context.hypothesis = lettered.primary.hypothesis.clone();
+        context.exclusions = lettered.exclusions.iter().map(in_words).collect();
         context.plan_text = lettered.to_toml();
         if let Some(text) = &mut context.plan_file {
-            *text = self.in_text(text);
+            *text = self.in_plan_file(text, plan);
         }
     }
 
+    /// A table under letters. Where it lists single records, the id of a fitting beside a letter would undo the letter for
+    /// whoever looks the fitting up, so there clinicians are left out, and clinics that bear the label of one.
     fn put_into_table(&self, table: &Table) -> Table {
+        let lists_records = table.column("fitting_id").is_some();
         let mut out = table.clone();
-        for column in &mut out.columns {
+        // The first column with letters, and the letter of each of its rows.
+        let mut first: Option<(usize, Vec<Option<String>>)> = None;
+        for (place, column) in out.columns.iter_mut().enumerate() {
+            let name = column.name.as_str();
             let Values::Text(values) = &mut column.values else {
                 continue;
             };
-            let name = column.name.as_str();
             let about = LABELS_OF
                 .iter()
                 .find(|(known, _)| *known == name)
                 .map(|(_, about)| *about);
-            for (row, value) in values.iter_mut().enumerate() {
-                let Some(value) = value else { continue };
+            let mut letters: Vec<Option<String>> = vec![None; values.len()];
+            for (row, (slot, letter)) in values.iter_mut().zip(&mut letters).enumerate() {
+                let Some(value) = slot else { continue };
                 if LABELS.contains(&name) {
-                    if let Some(letter) = self.of(value) {
-                        *value = letter.to_owned();
+                    *letter = self.of(value).map(str::to_owned);
+                    if let Some(letter) = letter {
+                        value.clone_from(letter);
                     }
                 } else if let Some(about) = about
                     && table.text_at(about, row).is_some_and(names_people)
                 {
-                    *value = self.in_text(value);
+                    *letter = self.first_in(value).map(str::to_owned);
+                    *value = self.in_label(value);
+                }
+                if lists_records && letter.is_some() {
+                    *slot = None;
                 }
             }
+            if first.is_none() && letters.iter().any(Option::is_some) {
+                first = Some((place, letters));
+            }
         }
-        by_letter(&out)
-    }
-
-    /// A text with every label in it replaced that stands alone, not as a part of a longer word.
-    fn in_text(&self, text: &str) -> String {
-        let in_label = |c: char| c.is_ascii_alphanumeric() || c == '_' || c == '-';
-        let mut out = String::with_capacity(text.len());
-        let mut rest = text;
-        while let Some(start) = rest.find(in_label) {
-            let (before, from) = rest.split_at(start);
-            let end = from.find(|c: char| !in_label(c)).unwrap_or(from.len());
-            let (word, after) = from.split_at(end);
-            out.push_str(before);
-            out.push_str(self.of(word).unwrap_or(word));
-            rest = after;
+        match first {
+            _ if lists_records => out.without(&CLINICIANS),
+            Some((place, letters)) => by_letter(&out, place, &letters),
+            None => out,
         }
-        out.push_str(rest);
-        out
     }
 }
 
@@ -166,24 +169,14 @@ fn rank(letter: &str) -> (usize, &str) {
 }
 
 /// The rows in the order of the letters where they stood in that of the labels, which would give the labels' order away:
-/// within each run of equal cells in the columns before the letters.
-fn by_letter(table: &Table) -> Table {
-    // The fittings to look at again stand by reason and size, which no label has a part in.
-    if table.name == "recheck" {
-        return table.clone();
-    }
-    let Some(place) = table
-        .columns
-        .iter()
-        .position(|column| column.name == "clinician_id")
-    else {
-        return table.clone();
-    };
-    // Rows alike in the columns before keep the place of the first of them.
-    let mut seen: BTreeMap<Vec<String>, usize> = BTreeMap::new();
-    let mut group_of = Vec::with_capacity(table.rows());
+/// among rows with equal cells in the columns before the letters. Rows without a letter keep their places.
+fn by_letter(table: &Table, place: usize, letters: &[Option<String>]) -> Table {
+    let mut groups: BTreeMap<Vec<String>, Vec<usize>> = BTreeMap::new();
     for row in 0..table.rows() {
-        let before: Vec<String> = table
+        if letters.get(row).is_none_or(Option::is_none) {
+            continue;
+        }
+        let before = table
             .columns
             .iter()
             .take(place)
@@ -199,14 +192,18 @@ fn by_letter(table: &Table) -> Table {
                 }
             })
             .collect();
-        let next = seen.len();
-        group_of.push(*seen.entry(before).or_insert(next));
+        groups.entry(before).or_default().push(row);
     }
     let mut rows: Vec<usize> = (0..table.rows()).collect();
-    rows.sort_by_key(|row| {
-        let letter = table.text_at("clinician_id", *row).map(rank);
-        (group_of.get(*row).copied(), letter.is_none(), letter)
-    });
+    for places in groups.into_values() {
+        let mut sorted = places.clone();
+        sorted.sort_by_key(|row| letters.get(*row).and_then(Option::as_deref).map(rank));
+        for (place, row) in places.into_iter().zip(sorted) {
+            if let Some(slot) = rows.get_mut(place) {
+                *slot = row;
+            }
+        }
+    }
     table.reordered(&rows)
 }
 
@@ -214,7 +211,7 @@ fn by_letter(table: &Table) -> Table {
 mod tests {
     use super::*;
 
-    fn letters(ids: &[&str]) -> Letters {
+    pub(super) fn letters(ids: &[&str]) -> Letters {
         let of = ids
             .iter()
             .enumerate()
@@ -231,17 +228,6 @@ mod tests {
         assert!(all.windows(2).all(|pair| rank(&pair[0]) < rank(&pair[1])));
         all.dedup();
         assert_eq!(all.len(), 2000);
-    }
-
-    #[test]
-    fn labels_in_texts_are_replaced_where_they_stand_alone() {
-        let letters = letters(&["anna-1", "anna", "b_2"]);
-        assert_eq!(
-            letters.in_text("anna, \"anna-1\": not b_2x or anna-11 (b_2)"),
-            "B, \"A\": not b_2x or anna-11 (C)"
-        );
-        assert_eq!(letters.in_text("ä anna ö"), "ä B ö");
-        assert_eq!(letters.in_text(""), "");
     }
 
     #[test]
@@ -265,12 +251,52 @@ mod tests {
         };
         assert_eq!(column("clinician_id"), ["A", "B", "C", "C"]);
         assert_eq!(column("measure"), ["one", "one", "one", "two"]);
-        // Rows of single records keep the order of what stands before.
-        let table = Table::new("t")
-            .text("fitting_id", text(&["f2", "f1"]))
-            .text("clinician_id", text(&["x", "y"]));
-        let found = letters.put_into_table(&table);
-        assert_eq!(found.text_at("fitting_id", 0), Some("f2"));
-        assert_eq!(found.text_at("clinician_id", 0), Some("C"));
+    }
+
+    fn column(table: &Table, name: &str) -> Vec<String> {
+        (0..table.rows())
+            .map(|row| table.text_at(name, row).unwrap_or("-").to_owned())
+            .collect()
+    }
+
+    fn text(cells: &[&str]) -> Vec<Option<String>> {
+        cells.iter().map(|cell| Some((*cell).to_owned())).collect()
+    }
+
+    /// Beside the id of a fitting nothing tells whose it is, a clinic of one included; the order is that of the records.
+    #[test]
+    fn single_records_stand_without_clinicians() {
+        let letters = letters(&["y", "z", "x"]);
+        for name in ["clinician_id", "clinician"] {
+            let table = Table::new("recheck")
+                .text("fitting_id", text(&["f2", "f1"]))
+                .text("clinic_id", text(&["x", "north"]))
+                .text(name, text(&["x", "y"]));
+            let found = letters.put_into_table(&table);
+            assert_eq!(column(&found, "fitting_id"), ["f2", "f1"]);
+            assert_eq!(column(&found, "clinic_id"), ["-", "north"]);
+            assert!(found.column(name).is_none());
+        }
+    }
+
+    /// Clinics that bear the label of their one clinician: their rows stand by letter, the others where they stood.
+    #[test]
+    fn clinics_of_one_lose_the_order_of_the_labels() {
+        let letters = letters(&["zoe", "max", "anna"]);
+        let clinics = Table::new("clinics")
+            .text("clinic_id", text(&["anna", "anna", "east", "max", "zoe"]))
+            .text("measure", text(&["one", "two", "one", "one", "one"]));
+        let found = letters.put_into_table(&clinics);
+        assert_eq!(column(&found, "clinic_id"), ["A", "B", "east", "C", "C"]);
+        let measures = ["one", "one", "one", "one", "two"];
+        assert_eq!(column(&found, "measure"), measures);
+        let (of, whole) = ("clinic_id", "coupling");
+        let drivers = Table::new("drivers")
+            .text("measure", text(&["one", "one", "one", "two", "two"]))
+            .text("grouping", text(&[of, of, whole, of, of]))
+            .text("group", text(&["anna", "zoe", "max", "anna", "zoe"]));
+        let found = letters.put_into_table(&drivers);
+        assert_eq!(column(&found, "group"), ["A", "C", "max", "A", "C"]);
+        assert_eq!(column(&found, "measure"), column(&drivers, "measure"));
     }
 }

@@ -11,6 +11,7 @@ mod owner;
 mod owner_moves;
 mod recheck;
 mod researcher;
+mod shown;
 mod similarity;
 mod study_report;
 mod trainer;

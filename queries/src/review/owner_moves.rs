@@ -4,6 +4,7 @@ use fitcohort_pipeline::quarter::Quarter;
 
 use crate::builder::{Builder, Cell, Kind, count_at, interval_of_share, ratio};
 use crate::fits::Measure;
+use crate::statistics::control_chart::{RUN, Side, run_at_end};
 use crate::statistics::proportion::newcombe_difference;
 use crate::table::Table;
 
@@ -145,6 +146,39 @@ pub(super) fn moves(trends: &Table, quarter: Option<Quarter>) -> Table {
     out.build()
 }
 
+/// The moves with a level that has lasted, which control limits take in: `n_run`, how many of the measure's last points
+/// up to the quarter lie on one side of the centre of its chart, and `run`, `above` or `below` where that is a call (eight
+/// or more, [`RUN`]), `none` where it is not; nulls where the quarter has no side.
+///
+/// `trends` as it is shown: a quarter that is withheld, or has no value, ends a run.
+pub(super) fn with_runs(moves: Table, trends: &Table, quarter: Option<&str>) -> Table {
+    let found: Vec<Option<(Side, usize)>> = (0..moves.rows())
+        .map(|row| {
+            let rows = trends.where_text("measure", moves.text_at("measure", row)?);
+            let mut points: Vec<_> = (0..rows.rows())
+                .filter_map(|row| {
+                    let at = |column| rows.real_at(column, row);
+                    Some((rows.text_at("quarter", row)?, at("value").zip(at("centre"))))
+                })
+                .filter(|(known, _)| quarter.is_some_and(|quarter| *known <= quarter))
+                .collect();
+            points.sort_by_key(|(quarter, _)| *quarter);
+            let points: Vec<_> = points.into_iter().map(|(_, point)| point).collect();
+            run_at_end(&points)
+        })
+        .collect();
+    let told = |(side, length): &(Side, usize)| match side {
+        _ if *length < RUN => "none",
+        Side::Above => "above",
+        Side::Below => "below",
+    };
+    let length = |(_, length): &(Side, usize)| i64::try_from(*length).ok();
+    let lengths = found.iter().map(|run| run.as_ref().and_then(length));
+    let calls = found.iter().map(|run| Some(told(run.as_ref()?).to_owned()));
+    let (lengths, calls) = (lengths.collect(), calls.collect());
+    moves.integer("n_run", lengths).text("run", calls)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -262,5 +296,50 @@ mod tests {
         assert_eq!(alone.real_at("change_lo", 0), None);
         assert_eq!(only(&year(75, None)[..4]).rows(), 0, "no such quarter");
         assert_eq!(moves(&trends(&[]), None).rows(), 0);
+    }
+
+    /// Nine quarters that end below a centre of 0.5, the eighth from the end with another value.
+    #[test]
+    fn a_level_that_lasts_is_called_from_eight_quarters_on() {
+        let runs = |values: &[Option<f64>]| {
+            let known: Vec<String> = (0..u16::try_from(values.len()).unwrap())
+                .map(|place| format!("{}-Q{}", 2024 + place / 4, place % 4 + 1))
+                .collect();
+            let trends = Table::new("trends")
+                .text("measure", vec![Some("verified".to_owned()); values.len()])
+                // Not in time: quarters go by name.
+                .text("quarter", known.iter().rev().cloned().map(Some).collect())
+                .real("value", values.iter().rev().copied().collect())
+                .real(
+                    "centre",
+                    values.iter().rev().map(|v| v.and(Some(0.5))).collect(),
+                );
+            let moves = Table::new("moves").text("measure", vec![Some("verified".to_owned())]);
+            let found = with_runs(moves, &trends, known.last().map(String::as_str));
+            (
+                found.integer_at("n_run", 0),
+                found.text_at("run", 0).map(str::to_owned),
+            )
+        };
+        let with = |place: usize, value: Option<f64>| {
+            let mut values = vec![Some(0.6); 1];
+            values.extend([Some(0.4); 8]);
+            values[place] = value;
+            runs(&values)
+        };
+        let called = |length, call: &str| (Some(length), Some(call.to_owned()));
+        assert_eq!(with(0, Some(0.6)), called(8, "below"));
+        assert_eq!(with(0, Some(0.1)), called(9, "below"));
+        assert_eq!(with(1, Some(0.6)), called(7, "none"));
+        assert_eq!(
+            with(1, None),
+            called(7, "none"),
+            "what is withheld ends a run"
+        );
+        assert_eq!(with(8, Some(0.6)), called(1, "none"));
+        assert_eq!(with(8, Some(0.5)), (None, None));
+        assert_eq!(with(8, None), (None, None));
+        assert_eq!(runs(&[Some(0.7); 8]), called(8, "above"));
+        assert_eq!(runs(&[]), (None, None));
     }
 }

@@ -1,6 +1,6 @@
 //! An order of clinicians in which those with alike signatures stand together.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use crate::builder::count_at;
 use crate::statistics::NotEstimable;
@@ -21,16 +21,26 @@ struct Cell {
 ///
 /// Clinicians are joined by average linkage of Euclidean distances between their mean deviations over frequencies, dB.
 /// Each mean is first drawn towards the mean of all clinicians as far as its number of fittings asks, so that chance on
-/// few fittings makes no neighbours. A cell that is missing, or withheld for resting on fewer fittings than `minimum`,
-/// counts as the mean of all. At each join those further below target come first. `clinicians` holds every id; where
-/// distances tie, its order decides. No place is given where there is nothing to order by.
-pub(super) fn ordered(signature: Table, clinicians: &[String], minimum: i64) -> Table {
-    let found = order(&signature, clinicians, minimum);
+/// few fittings makes no neighbours. A cell that is missing or withheld counts as the mean of all: the table is the one
+/// that is shown, so that the order tells nothing of what is not. At each join those further below target come first.
+/// `clinicians` holds every id of the snapshot; where distances tie, its order decides. No place is given to one of whom
+/// nothing is shown, and none at all where there is nothing to order by.
+pub(super) fn ordered(signature: Table, clinicians: &[String]) -> Table {
+    let there: BTreeSet<&str> = (0..signature.rows())
+        .filter(|row| signature.real_at("mean", *row).is_some())
+        .filter_map(|row| signature.text_at("clinician_id", row))
+        .collect();
+    let clinicians: Vec<&str> = clinicians
+        .iter()
+        .map(String::as_str)
+        .filter(|id| there.contains(id))
+        .collect();
+    let found = order(&signature, &clinicians);
     let places: BTreeMap<&str, usize> = match &found {
         Ok((order, _)) => order
             .iter()
             .enumerate()
-            .filter_map(|(place, clinician)| Some((clinicians.get(*clinician)?.as_str(), place)))
+            .filter_map(|(place, clinician)| Some((*clinicians.get(*clinician)?, place)))
             .collect(),
         Err(_) => BTreeMap::new(),
     };
@@ -38,8 +48,7 @@ pub(super) fn ordered(signature: Table, clinicians: &[String], minimum: i64) -> 
         Ok((_, frequencies)) => format!(
             "order of the rows of the figure: average linkage of the distances between signatures over {frequencies} \
              frequencies, each mean drawn towards that of all clinicians by its number of fittings; a cell that is \
-             missing or rests on too few fittings counts as the mean of all; where two groups join, the one further below target \
-             comes first"
+             missing or withheld counts as the mean of all; where two groups join, the one further below target comes first"
         ),
         Err(reason) => format!("order of the rows of the figure: as the labels go, since {reason}"),
     };
@@ -55,18 +64,14 @@ pub(super) fn ordered(signature: Table, clinicians: &[String], minimum: i64) -> 
 }
 
 /// Positions of the clinicians by similarity, and the number of frequencies that they were compared at.
-fn order(
-    signature: &Table,
-    clinicians: &[String],
-    minimum: i64,
-) -> Result<(Vec<usize>, usize), String> {
+fn order(signature: &Table, clinicians: &[&str]) -> Result<(Vec<usize>, usize), String> {
     if clinicians.len() < 2 {
-        return Err("there is one clinician".to_owned());
+        return Err("fewer than two clinicians are shown".to_owned());
     }
     let positions: BTreeMap<&str, usize> = clinicians
         .iter()
         .enumerate()
-        .map(|(position, id)| (id.as_str(), position))
+        .map(|(position, id)| (*id, position))
         .collect();
     let mut by_frequency: BTreeMap<i64, Vec<Option<Cell>>> = BTreeMap::new();
     for row in 0..signature.rows() {
@@ -80,7 +85,7 @@ fn order(
             continue;
         };
         let n = count_at(signature, "n_fittings", row);
-        if n < u64::try_from(minimum).unwrap_or(0).max(1) {
+        if n == 0 {
             continue;
         }
         let cells = by_frequency
@@ -103,7 +108,7 @@ fn order(
         }
     }
     if frequencies == 0 {
-        return Err("no frequency has enough fittings of two clinicians".to_owned());
+        return Err("no frequency is shown of two clinicians".to_owned());
     }
     let joins = average_linkage(&points).map_err(|reason| reason.to_string())?;
     if joins.iter().all(|join| join.height <= 0.0) {
@@ -146,17 +151,23 @@ fn shrunken(cells: &[Option<Cell>]) -> Result<Vec<f64>, NotEstimable> {
 mod tests {
     use super::*;
 
-    /// Four clinicians at two frequencies, as (id, hertz, fittings, mean).
-    fn signature(cells: &[(&str, i64, i64, f64)]) -> Table {
+    /// Cells as (id, hertz, fittings, mean); what is withheld has no mean, as no number of fittings.
+    fn signature(cells: &[(&str, i64, Option<i64>, f64)]) -> Table {
+        let of = |value: f64| {
+            cells
+                .iter()
+                .map(|c| c.2.map(|_| if value > 0.0 { value } else { c.3 }))
+                .collect()
+        };
         Table::new("signature")
             .text(
                 "clinician_id",
                 cells.iter().map(|c| Some(c.0.to_owned())).collect(),
             )
             .integer("frequency_hz", cells.iter().map(|c| Some(c.1)).collect())
-            .integer("n_fittings", cells.iter().map(|c| Some(c.2)).collect())
-            .real("mean", cells.iter().map(|c| Some(c.3)).collect())
-            .real("sd", cells.iter().map(|_| Some(3.0)).collect())
+            .integer("n_fittings", cells.iter().map(|c| c.2).collect())
+            .real("mean", of(0.0))
+            .real("sd", of(3.0))
     }
 
     fn ids(names: &[&str]) -> Vec<String> {
@@ -185,54 +196,52 @@ mod tests {
         let names = ["a", "b", "c", "d"];
         let cells: Vec<_> = [("a", 4.0), ("b", -5.0), ("c", 3.5), ("d", -4.0)]
             .iter()
-            .flat_map(|(id, at)| [(*id, 500, 100, *at), (*id, 4000, 100, at - 2.0)])
+            .flat_map(|(id, at)| [(*id, 500, Some(100), *at), (*id, 4000, Some(100), at - 2.0)])
             .collect();
-        let table = ordered(signature(&cells), &ids(&names), 5);
+        let table = ordered(signature(&cells), &ids(&names));
         assert_eq!(places(&table, &names), [Some(4), Some(1), Some(3), Some(2)]);
     }
 
-    /// On few fittings an extreme mean is drawn back among the others; where cells are withheld it counts as the mean.
+    /// On few fittings an extreme mean is drawn back among the others; a cell that is withheld counts as the mean, and who
+    /// has no other, or is not in the table, has no place and no part in it.
     #[test]
     fn few_fittings_do_not_lead_and_withheld_ones_do_not_count() {
         let names = ["far", "few", "low", "mid", "none"];
         let cells = [
-            ("far", 1000, 400, 6.0),
-            ("few", 1000, 6, -6.0),
-            ("low", 1000, 400, -3.0),
-            ("mid", 1000, 400, 0.0),
-            ("none", 1000, 4, -30.0),
+            ("far", 1000, Some(400), 6.0),
+            ("few", 1000, Some(6), -6.0),
+            ("low", 1000, Some(400), -3.0),
+            ("mid", 1000, Some(400), 0.0),
+            ("none", 1000, None, -30.0),
         ];
-        let table = ordered(signature(&cells), &ids(&names), 5);
+        let table = ordered(signature(&cells), &ids(&names));
         let found = places(&table, &names);
-        assert_eq!(found[0], Some(5));
-        let other = [("none", 1000, 4, 30.0)];
-        let moved = ordered(
-            signature(&[&cells[..4], &other[..]].concat()),
-            &ids(&names),
-            5,
-        );
-        assert_eq!(
-            found,
-            places(&moved, &names),
-            "a withheld cell moves nothing"
-        );
+        assert_eq!(found[0], Some(4));
+        assert_eq!(found[4], None);
+        let more = ["elsewhere", "far", "few", "low", "mid", "none"];
+        let table = ordered(signature(&cells), &ids(&more));
+        assert_eq!(found, places(&table, &names));
     }
 
     #[test]
     fn without_a_difference_there_is_no_order() {
         for (cells, word) in [
-            (vec![("a", 500, 20, 1.0)], "one clinician"),
+            (vec![("a", 500, Some(20), 1.0)], "fewer than two"),
             (
-                vec![("a", 500, 3, 1.0), ("b", 500, 3, 9.0)],
-                "enough fittings",
+                vec![("a", 500, Some(30), 1.0), ("b", 500, None, 9.0)],
+                "fewer than two",
             ),
             (
-                vec![("a", 500, 20, 1.0), ("b", 500, 20, 1.1)],
+                vec![("a", 500, Some(30), 1.0), ("b", 4000, Some(30), 9.0)],
+                "is shown of two",
+            ),
+            (
+                vec![("a", 500, Some(20), 1.0), ("b", 500, Some(20), 1.1)],
                 "beyond chance",
             ),
         ] {
             let names: Vec<&str> = cells.iter().map(|cell| cell.0).collect();
-            let table = ordered(signature(&cells), &ids(&names), 5);
+            let table = ordered(signature(&cells), &ids(&names));
             assert!(places(&table, &names).iter().all(Option::is_none));
             let how = table.text_at("how", 0).unwrap();
             assert!(how.contains(word), "{how}");

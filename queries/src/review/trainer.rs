@@ -1,8 +1,7 @@
 //! The trainer's tables: where do clinicians differ, and in what?
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 
-use super::similarity::ordered;
 use crate::analysis::Analysis;
 use crate::builder::{Builder, Cell, Kind, count_at, interval_of_mean, interval_of_share, mean};
 use crate::covariates::not_estimable;
@@ -16,26 +15,14 @@ use crate::statistics::spread::{brown_forsythe, sd_interval};
 use crate::table::Table;
 use crate::tables::units::{Funnel, INNER, OUTER, SHARES, UnitValues, share_counts};
 
-/// The tables by key.
-///
-/// `clinicians` holds every id of the snapshot in the order that decides where nothing else does.
+/// The tables by key. The rows of the signature get their places after withholding, see [`super::similarity`].
 pub(super) fn tables(
     whole: &mut Analysis<'_>,
-    clinicians: &[String],
 ) -> Result<BTreeMap<&'static str, Table>, QueryError> {
     let compared = whole.query("clinicians")?;
     let variance = whole.variance_with_counts()?;
     let funnel = funnel(whole)?;
     let signature = signature(whole)?;
-    let there: BTreeSet<&str> = (0..signature.rows())
-        .filter_map(|row| signature.text_at("clinician_id", row))
-        .collect();
-    let clinicians: Vec<String> = clinicians
-        .iter()
-        .filter(|id| there.contains(id.as_str()))
-        .cloned()
-        .collect();
-    let signature = ordered(signature.clone(), &clinicians, whole.plan.minimum_cell);
     let satisfied_from = whole.plan.outcome.satisfied_from;
     let fits = whole.fits()?;
     Ok(BTreeMap::from([

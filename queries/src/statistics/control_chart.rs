@@ -1,7 +1,8 @@
 //! Control charts: p with over-dispersion, X-bar and S, EWMA, individuals.
 //!
 //! Points are subgroups in the order of time. Constants come from the gamma function rather than from a printed table,
-//! so subgroups may have any size. A point is `outside` when it lies beyond a limit. Sources: Montgomery (2020),
+//! so subgroups may have any size. A point is `outside` when it lies beyond a limit; a step that has lasted is in the
+//! limits, and shows as a run on one side of the centre. Sources: Montgomery (2020),
 //! Introduction to Statistical Quality Control, 8th ed. (from memory); NIST/SEMATECH e-Handbook of Statistical Methods,
 //! 6.3; Laney (2002), Quality Engineering 14:531.
 
@@ -322,4 +323,43 @@ pub fn individuals(values: &[f64]) -> Result<Individuals, NotEstimable> {
         sigma,
         points: values.iter().map(point).collect::<Result<_, _>>()?,
     })
+}
+
+/// So many points in a row on one side of the centre are a call.
+///
+/// Of independent values as likely above as below, the first such run ends after `2^8 - 1 = 255` points on average. Nine
+/// are also in use (Nelson 1984). Sources: Western Electric (1956), Statistical Quality Control Handbook, the fourth of
+/// its tests; NIST/SEMATECH e-Handbook 6.3.2; Feller (1968), An Introduction to Probability Theory, 3rd edition, XIII.7,
+/// for the average (all from memory).
+pub const RUN: usize = 8;
+
+/// A side of the centre line.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Side {
+    /// Above it.
+    Above,
+    /// Below it.
+    Below,
+}
+
+/// How many points in a row, up to the last one, lie on the same side of their centre, and on which.
+///
+/// `points` holds value and centre in the order of time, in the units of the chart; none where one of them is not known.
+/// A point that is not known, or on its centre, ends a run; where the last one is such, there is none. What counts as a
+/// call is [`RUN`].
+#[must_use]
+pub fn run_at_end(points: &[Option<(f64, f64)>]) -> Option<(Side, usize)> {
+    let side = |point: &Option<(f64, f64)>| {
+        let (value, centre) = (*point)?;
+        if value > centre {
+            Some(Side::Above)
+        } else if value < centre {
+            Some(Side::Below)
+        } else {
+            None
+        }
+    };
+    let last = side(points.last()?)?;
+    let same = points.iter().rev().map(side);
+    Some((last, same.take_while(|one| *one == Some(last)).count()))
 }

@@ -121,7 +121,7 @@ fn frequencies(review: &Review) -> Markup {
             p { "No point of a final response can be held against a limit in this quarter or the four before." }
         } @else {
             p {
-                "Share of the points of final responses at average input level that lie inside the limit at their frequency. Ears of one person are alike and points of one ear are more so, so that no interval is given."
+                "Share of the points of final responses at average input level that lie inside the limit at their frequency. Ears of one person are alike and points of one ear are more so: the interval of the change is made over fittings, not points (Cochran 1977), and takes the fittings as independent. None is given below ten fittings in either span, or where all fittings of one have the same share. Of twenty such intervals one leaves out nought by chance alone."
             }
             (grid("driver_frequencies", table))
         }

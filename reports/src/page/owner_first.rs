@@ -100,6 +100,10 @@ fn moved(review: &Review, headline: &Table, row: usize, measure: &str) -> Markup
             "."
         }
         (outside_before(review, measure))
+        @if let Some(side @ ("above" | "below")) = moves.text_at("run", at) {
+            " The last " (value("n_run")) " " (period) "s all lie " (side)
+            " the centre of the chart, which chance seldom does: a level that lasted is inside the limits."
+        }
     }
 }
 

@@ -14,6 +14,8 @@ const LINES: usize = 20;
 /// The section. How long the list is is not said: the number may be a cell too small to show.
 pub(super) fn section(review: &Review) -> Markup {
     let table = review.table("recheck");
+    // Under letters there is no such column: a fitting can be looked up.
+    let is_named = table.column("clinician_id").is_some();
     html! {
         section aria-labelledby="recheck" {
             h2 #recheck { "Fittings to look at again" }
@@ -30,7 +32,7 @@ pub(super) fn section(review: &Review) -> Markup {
                             tr {
                                 th scope="col" { "Fitting" }
                                 th scope="col" { "Clinic" }
-                                th scope="col" { "Clinician" }
+                                @if is_named { th scope="col" { "Clinician" } }
                                 th scope="col" { "Why" }
                                 th.number scope="col" { "Size" }
                                 th scope="col" { "Where" }
@@ -65,7 +67,7 @@ fn line(table: &Table, row: usize) -> Markup {
         tr {
             th scope="row" { (text("fitting_id")) }
             td { (text("clinic_id")) }
-            td { (text("clinician_id")) }
+            @if table.column("clinician_id").is_some() { td { (text("clinician_id")) } }
             td { (words::of_value(reason)) }
             td.number { (number("recheck", table, row, "size")) (unit) }
             td { (place(table, row)) }

@@ -51,6 +51,8 @@ fn moves(shape: Shape) -> Table {
             "verdict",
             words(&MOVES.map(|row| if quarters == 4 { row.4 } else { "unknown" })),
         )
+        .integer("n_run", vec![Some(2); MOVES.len()])
+        .text("run", words(&["none"; MOVES.len()]))
 }
 
 /// The groupings of a measure with their groups.
@@ -183,6 +185,8 @@ fn frequencies(shape: Shape) -> Table {
         .real("share", real(0.842))
         .real("before", real(0.861))
         .real("change", real(-0.019))
+        .real("change_lo", real(-0.034))
+        .real("change_hi", real(-0.004))
 }
 
 fn recheck(shape: Shape) -> Table {

@@ -198,3 +198,44 @@ fn the_list_to_look_at_again_says_why_how_far_and_where() {
     *recheck = recheck.filtered(|_, _| false);
     assert!(list(&part).contains("No fitting of this quarter is on the list."));
 }
+
+/// A level that has lasted is inside the limits; the first page says it only where it is a call.
+#[test]
+fn a_run_on_one_side_is_said_where_it_is_called() {
+    let mut part = review(Reader::Owner, MEDIUM);
+    assert!(!first_page(&part).contains("of the chart, which chance"));
+    let moves = part.tables.get("moves").unwrap().clone();
+    let rows = moves.rows();
+    let calls = (0..rows).map(|row| Some(if row == 0 { "below" } else { "none" }.to_owned()));
+    let moves = moves
+        .without(&["n_run", "run"])
+        .integer("n_run", vec![Some(9); rows])
+        .text("run", calls.collect());
+    part.tables.insert("moves".into(), moves);
+    let found = first_page(&part);
+    let said = "The last 9 quarters all lie below the centre of the chart";
+    assert_eq!(found.matches(said).count(), 1, "{found}");
+    assert_eq!(found.matches("of the chart, which chance").count(), 1);
+}
+
+/// Under letters the list has no clinicians: no empty column either.
+#[test]
+fn the_list_to_look_at_again_reads_without_clinicians() {
+    let mut part = review(Reader::Owner, MEDIUM);
+    let head = |review: &Review| {
+        let page = page(review);
+        let section = page.split("id=\"recheck\"").nth(1).unwrap();
+        let table = section.split("</table>").next().unwrap().to_owned();
+        let first = table.split("</tr>").nth(1).unwrap();
+        (
+            table.matches("scope=\"col\"").count(),
+            1 + first.matches("<td").count(),
+            table.contains("Clinician"),
+        )
+    };
+    assert_eq!(head(&part), (6, 6, true));
+    let recheck = part.tables.remove("recheck").unwrap();
+    let recheck = recheck.without(&["clinician_id"]);
+    part.tables.insert("recheck".into(), recheck);
+    assert_eq!(head(&part), (5, 5, false));
+}

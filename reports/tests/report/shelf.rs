@@ -4,7 +4,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 use fitcohort_queries::review::Reader;
-use fitcohort_reports::{arrange, write_report};
+use fitcohort_reports::{ReportError, admits, arrange, write_report};
 
 use crate::common::{SMALL, review};
 
@@ -260,4 +260,35 @@ fn pages_of_one_clinician_are_listed_apart_and_linked_to_nobody_else() {
         of_all.iter().any(|(relation, _)| relation == "prev"),
         "{of_all:?}"
     );
+}
+
+/// Reports with letters and reports with ids do not stand in one folder, wherever in it they are.
+#[test]
+fn a_folder_admits_one_kind_of_reports() {
+    for letters in [true, false] {
+        for (place, reader, clinician) in [
+            ("owner", Reader::Owner, None),
+            ("2026-Q3/trainer", Reader::Trainer, None),
+            ("2025/trainer/clinician-A", Reader::Trainer, Some("A")),
+        ] {
+            let folder = tempfile::tempdir().unwrap();
+            let root = folder.path();
+            for kind in [true, false] {
+                assert!(admits(root, kind).is_ok(), "an empty folder");
+                assert!(admits(&root.join("none"), kind).is_ok(), "no folder");
+            }
+            let mut review = review(reader, SMALL);
+            review.context.letters = letters;
+            review.context.clinician = clinician.map(str::to_owned);
+            write_report(&review, &root.join(place)).unwrap();
+            assert!(admits(root, letters).is_ok());
+            let error = admits(root, !letters).unwrap_err();
+            assert!(
+                matches!(&error, ReportError::Letters { letters: found, .. } if *found == letters),
+                "{error}"
+            );
+            assert!(error.to_string().contains("another folder"), "{error}");
+            assert!(!root.join("index.html").exists(), "asking writes nothing");
+        }
+    }
 }

@@ -2,7 +2,7 @@
 
 use statrs::distribution::{ContinuousCDF, Normal};
 
-use super::super::control_chart::{EwmaSettings, a3, b3_b4, c4, ewma};
+use super::super::control_chart::{EwmaSettings, RUN, Side, a3, b3_b4, c4, ewma, run_at_end};
 use super::super::random::{below, stream};
 
 /// The table of factors that handbooks of quality control carry (NIST/SEMATECH e-Handbook 6.3.2.1 for c4 of 10;
@@ -58,4 +58,45 @@ fn run_length_of_the_default_ewma() {
     assert!((calm - 234.9).abs() < 0.15 * 234.9, "{calm}");
     let moved = run_length(1.0, 400, 200);
     assert!((moved - 7.77).abs() < 1.1, "{moved}");
+}
+
+#[test]
+fn a_run_ends_at_the_other_side_on_the_line_and_at_what_is_not_known() {
+    let points = |values: &[f64]| -> Vec<Option<(f64, f64)>> {
+        values.iter().map(|value| Some((*value, 0.5))).collect()
+    };
+    assert_eq!(
+        run_at_end(&points(&[0.4, 0.6, 0.7, 0.51])),
+        Some((Side::Above, 3))
+    );
+    assert_eq!(
+        run_at_end(&points(&[0.4, 0.5, 0.1])),
+        Some((Side::Below, 1))
+    );
+    assert_eq!(run_at_end(&points(&[0.4, 0.5])), None);
+    assert_eq!(run_at_end(&[]), None);
+    let mut gap = points(&[0.6; 9]);
+    assert_eq!(run_at_end(&gap), Some((Side::Above, 9)));
+    gap[3] = None;
+    assert_eq!(run_at_end(&gap), Some((Side::Above, 5)));
+    gap[8] = Some((f64::NAN, 0.5));
+    assert_eq!(run_at_end(&gap), None);
+}
+
+/// Tosses of a fair coin until eight in a row are the same: 2^8 - 1 on average (Feller 1968, XIII.7). The tosses until
+/// then spread by about as much, so that the mean over 2000 series has a standard error of 6.
+#[test]
+fn runs_on_one_side_are_as_rare_as_of_a_coin() {
+    let mut tosses = 0;
+    let series = 2000;
+    for run in 0..series {
+        let mut rng = stream(20, "coin", run);
+        let mut points: Vec<Option<(f64, f64)>> = Vec::new();
+        while run_at_end(&points).is_none_or(|(_, length)| length < RUN) {
+            points.push(Some((f64::from(below(&mut rng, 2)), 0.5)));
+        }
+        tosses += points.len();
+    }
+    let mean = tosses as f64 / series as f64;
+    assert!((mean - 255.0).abs() < 24.0, "{mean}");
 }

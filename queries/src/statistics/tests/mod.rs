@@ -9,6 +9,7 @@
 mod balance;
 mod categorical;
 mod charts;
+mod cluster_shares;
 mod clustering;
 mod decomposition;
 mod missing;
