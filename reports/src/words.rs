@@ -16,6 +16,8 @@ pub(crate) fn of_value(code: &str) -> &str {
         "signed" => "mean deviation",
         "high_frequency" => "3–6 kHz deviation",
         "share_within" => "share within",
+        "REAR" => "real-ear aided response (REAR)",
+        "REIG" => "real-ear insertion gain (REIG)",
         "above" => "right of 0",
         "below" => "left of 0",
         "latest-fitting" => "latest fitting",
@@ -88,6 +90,32 @@ pub(crate) fn of_covariate(name: &str) -> &str {
     }
 }
 
+/// A sentence of the tables in a reader's words: names of columns among its words are said in full, and a source that
+/// was not at hand when it was written down says so.
+pub(crate) fn in_full(text: &str) -> String {
+    let mut out = String::with_capacity(text.len());
+    let mut word = String::new();
+    for character in text.chars() {
+        if character.is_alphanumeric() || character == '_' || character == '-' {
+            word.push(character);
+        } else {
+            out.push_str(of_column_in_a_sentence(&word));
+            word.clear();
+            out.push(character);
+        }
+    }
+    out.push_str(of_column_in_a_sentence(&word));
+    out.replace("(from memory)", "(not checked against the printed source)")
+}
+
+/// Only names that no practice gives to a label of its own: the rest are words already.
+fn of_column_in_a_sentence(word: &str) -> &str {
+    match word {
+        "age_years" | "pta4" | "clinic_id" | "age_band" => of_covariate(word),
+        other => other,
+    }
+}
+
 /// A characteristic of a fitting at the head of a row.
 pub(crate) fn of_variable(name: &str) -> &str {
     match name {
@@ -154,7 +182,7 @@ pub(crate) fn of_column(name: &str) -> &str {
         "mix" => "Mix",
         "within" => "Within",
         "side" => "Side of target",
-        "size" => "Size",
+        "size" => "By how much",
         "ear" => "Ear",
         "lower" => "Lower limit",
         "upper" => "Upper limit",

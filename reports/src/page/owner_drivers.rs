@@ -26,7 +26,7 @@ pub(super) fn part(review: &Review) -> Markup {
             p { "No change can be taken apart: it takes fittings in this quarter and in one of the four before it." }
         } @else {
             p {
-                "Each change against the four quarters before, pooled, taken apart by clinic, by coupling and by grade of loss (Kitagawa 1955). Mix: more or fewer of the fittings are in groups that lie above or below the rest. Within: the share inside a group changed. The parts of all groups add up to the change, but for rounding. This says where a change sits, not why it came."
+                "Each change against the four quarters before, pooled, taken apart by clinic, by coupling and by grade of loss (Kitagawa 1955). Mix: more or fewer of the fittings are in groups that lie above or below the rest. Within: the share inside a group changed. The parts of all groups add up to the change, but for rounding. Mix has no interval: it is arithmetic on how the fittings counted fell to the groups, describes those fittings and tests nothing. This says where a change sits, not why it came."
             }
             @if named.is_empty() {
                 @if is_withheld(table) {
