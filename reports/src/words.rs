@@ -16,8 +16,6 @@ pub(crate) fn of_value(code: &str) -> &str {
         "signed" => "mean deviation",
         "high_frequency" => "3–6 kHz deviation",
         "share_within" => "share within",
-        "REAR" => "real-ear aided response (REAR)",
-        "REIG" => "real-ear insertion gain (REIG)",
         "above" => "right of 0",
         "below" => "left of 0",
         "latest-fitting" => "latest fitting",
@@ -55,6 +53,15 @@ pub(crate) fn of_value(code: &str) -> &str {
         "on_target" => "on target at every point",
         "outside_criterion" => "outside the criterion",
         "unverified" => "no final response",
+        other => other,
+    }
+}
+
+/// A quantity of a response, spelled out with its letters behind it.
+pub(crate) fn of_quantity(code: &str) -> &str {
+    match code {
+        "REAR" => "real-ear aided response (REAR)",
+        "REIG" => "real-ear insertion gain (REIG)",
         other => other,
     }
 }

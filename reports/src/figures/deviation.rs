@@ -125,7 +125,7 @@ fn title(review: &Review, rows: &Table) -> String {
     format!(
         "Of the frequencies of the criterion, the median ear is farthest from target at {} Hz: {} {side} in {} ({})",
         rows.integer_at("frequency_hz", row).unwrap_or_default(),
-        words::of_value(rows.text_at("quantity", row).unwrap_or("response")),
+        words::of_quantity(rows.text_at("quantity", row).unwrap_or("response")),
         super::quarter(review),
         rows.integer_at("n_ears", row)
             .map_or_else(|| "n unknown".to_owned(), format::n)
@@ -163,7 +163,7 @@ fn panel(canvas: &mut Canvas, area: Area, review: &Review, rows: &Table, quantit
     let y = Scale::of(Axis::Deviation, values.into_iter().chain([room_above]));
     let hertz = (0..rows.rows()).filter_map(|row| rows.real_at("frequency_hz", row));
     let x = Scale::frequencies(hertz.chain(gates.iter().map(|(hertz, _)| *hertz)));
-    let name = format::capital(words::of_value(quantity));
+    let name = format::capital(words::of_quantity(quantity));
     let y_title = format!("{name}: measured minus target, dB");
     let room = Room::default();
     let plot = frame(canvas, area, (x, "Frequency, Hz"), (y, &y_title), room);

@@ -48,7 +48,7 @@ pub(super) fn figure(review: &Review) -> Drawn {
             missing(
                 KEY,
                 "The referral audit of this quarter cannot be drawn",
-                "The fittings that meet a rule are too few to show; every other count in tables/referrals.csv is nought.",
+                "Every count in tables/referrals.csv is nought or withheld.",
             )
         };
     }

@@ -113,6 +113,11 @@ fn by_group(table: &Table) -> Markup {
 /// Points by frequency, now and before.
 fn frequencies(review: &Review) -> Markup {
     let table = review.table("driver_frequencies");
+    let mut quantities: Vec<&str> = (0..table.rows())
+        .filter_map(|row| table.text_at("quantity", row))
+        .map(words::of_quantity)
+        .collect();
+    quantities.dedup();
     html! {
         h3 { "By frequency" }
         @if table.rows() == 0 {
@@ -120,6 +125,7 @@ fn frequencies(review: &Review) -> Markup {
         } @else {
             p {
                 "Share of the points of final responses at average input level that lie inside the limit at their frequency. Ears of one person are alike and points of one ear are more so, so that no interval is given."
+                @if !quantities.is_empty() { " Measured: " (clean(&quantities.join(", "))) "." }
             }
             (grid("driver_frequencies", table))
         }

@@ -74,7 +74,7 @@ pub(super) fn one(key: &str, table: &Table) -> Markup {
                         @let name = format!("{}: {measure}", words::of_table(key));
                         details open[key == ALWAYS_OPEN && place == 0] {
                             summary { (clean(&name)) }
-                            (grid_of(key, &name, part, ROWS_OF_A_MEASURE))
+                            (grid_of(key, &name, part, ROWS_OF_A_MEASURE, "measure"))
                         }
                     }
                 }
@@ -193,11 +193,11 @@ pub(super) fn grid(key: &str, table: &Table) -> Markup {
 /// The same under a name of its own, for one of several tables that are cut from one: no two parts of a page are called
 /// the same. A sentence stands for a table of which every row is withheld.
 pub(super) fn named_grid(key: &str, name: &str, table: &Table) -> Markup {
-    grid_of(key, name, table, ROWS)
+    grid_of(key, name, table, ROWS, "")
 }
 
-/// The first rows of a table.
-fn grid_of(key: &str, name: &str, table: &Table, most: usize) -> Markup {
+/// The first rows of a table, without the column that the name of the table says already.
+fn grid_of(key: &str, name: &str, table: &Table, most: usize, said: &str) -> Markup {
     if table.rows() > 0 && (0..table.rows()).all(|row| is_wholly_withheld(table, row)) {
         return html! {
             p { (clean(name)) ": every row rests on too few people to show, or would give one that does away." }
@@ -205,13 +205,14 @@ fn grid_of(key: &str, name: &str, table: &Table, most: usize) -> Markup {
     }
     let table = &told(table);
     let long = sentences(table);
+    let columns = || table.columns.iter().filter(|column| column.name != said);
     html! {
         div.wide tabindex="0" role="region" aria-label=(format!("Table: {name}")) {
             table {
                 caption { (name) }
                 thead {
                     tr {
-                        @for column in &table.columns {
+                        @for column in columns() {
                             th scope="col" .number[is_number(&column.values)] {
                                 (words::of_column(&column.name))
                             }
@@ -221,7 +222,7 @@ fn grid_of(key: &str, name: &str, table: &Table, most: usize) -> Markup {
                 tbody {
                     @for row in 0..table.rows().min(most) {
                         tr {
-                            @for (place, column) in table.columns.iter().enumerate() {
+                            @for (place, column) in columns().enumerate() {
                                 // The first column names the row, where it is a name at all.
                                 @if place == 0 && matches!(column.values, Values::Text(_)) {
                                     th scope="row" .words[long.contains(&column.name.as_str())] {

@@ -123,6 +123,7 @@ fn a_long_table_is_shown_a_measure_at_a_time_and_whole() {
             .unwrap_or_else(|| panic!("{name}"))
             .1;
         let part = part.split_once("</table>").unwrap().0;
+        assert!(!part.contains(">Measure<"), "{name}");
         for clinician in 0..14 {
             let id = MEDIUM.name("clinician", clinician);
             assert_eq!(part.matches(&format!(">{id}<")).count(), 1, "{name}: {id}");
@@ -136,6 +137,17 @@ fn how_many_rows_of_a_long_table_are_shown_is_said() {
     let rows = 14 * 10;
     assert!(text(&html).contains(&format!("Of the {rows} rows the first 40 are shown.")));
     assert!(!html.contains("Only the first"));
+}
+
+/// What a page calls REAR is spelled out before: in the text over the first table that has it, and in the figure.
+#[test]
+fn kinds_of_response_are_spelled_out_where_they_first_stand() {
+    let review = review(Reader::Owner, MEDIUM);
+    let html = page(&review);
+    let place = |part: &str| html.find(part).unwrap_or_else(|| panic!("{part}"));
+    assert!(place("Measured: real-ear aided response (REAR)") < place(">REAR<"));
+    let svg = drawn(&review, "deviation-by-frequency");
+    assert!(svg.contains("Real-ear aided response (REAR): measured minus target, dB"));
 }
 
 /// A page says in words what columns are called in the tables, and what was not looked up in print.
