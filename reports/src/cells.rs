@@ -53,6 +53,47 @@ impl Unit {
     }
 }
 
+/// The columns of the interval that says how many decimals a level of that column has.
+fn interval_of(key: &str, column: &str) -> Option<[String; 2]> {
+    const ESTIMATES: [&str; 12] = [
+        "value",
+        "mean",
+        "estimate",
+        "observed",
+        "centre",
+        "ewma",
+        "lo",
+        "hi",
+        "lower",
+        "upper",
+        "limit_low",
+        "limit_high",
+    ];
+    if ESTIMATES.contains(&column) || (key == "spread" && column == "sd") {
+        return Some(["lo".to_owned(), "hi".to_owned()]);
+    }
+    let stem = column
+        .strip_suffix("_lo")
+        .or_else(|| column.strip_suffix("_hi"))
+        .unwrap_or(column);
+    ["shrunken", "rms_first", "rms_final", "rms_fall", "change"]
+        .contains(&stem)
+        .then(|| [format!("{stem}_lo"), format!("{stem}_hi")])
+}
+
+/// How many decimals a level of that row and column has: by its interval, or where it has none by its limits; one where
+/// it has neither, as a quantile or a limit of the plan.
+pub(crate) fn level_decimals(key: &str, table: &Table, column: &str, row: usize) -> usize {
+    let Some([lo, hi]) = interval_of(key, column) else {
+        return 1;
+    };
+    let ends = |lo: &str, hi: &str| Some((table.real_at(lo, row)?, table.real_at(hi, row)?));
+    match ends(&lo, &hi).or_else(|| ends("lower", "upper")) {
+        Some((lo, hi)) => format::level_decimals(Some(lo), Some(hi)),
+        None => 1,
+    }
+}
+
 /// Writes a number in its unit; `n` decides how many decimals it carries.
 pub(crate) fn write(value: f64, unit: Unit, n: Option<i64>) -> String {
     match unit {
@@ -177,7 +218,7 @@ pub(crate) fn cell(key: &str, table: &Table, column: &str, row: usize) -> (Strin
                 _ => words::of_value,
             };
             let text = table.text_at(column, row);
-            (text.map_or("–", word).to_owned(), false)
+            (words::in_full(text.map_or("–", word)), false)
         }
         Values::Flag(_) => {
             let flag = table.flag_at(column, row);
@@ -193,9 +234,9 @@ pub(crate) fn cell(key: &str, table: &Table, column: &str, row: usize) -> (Strin
         Values::Real(_) => (
             table.real_at(column, row).map_or_else(
                 || nothing.to_owned(),
-                |value| {
-                    let n = records(table, column, row);
-                    write(value, unit(key, column, table, row), n)
+                |value| match unit(key, column, table, row) {
+                    Unit::Decibel => format::level(value, level_decimals(key, table, column, row)),
+                    other => write(value, other, records(table, column, row)),
                 },
             ),
             true,

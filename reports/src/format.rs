@@ -37,7 +37,22 @@ pub(crate) fn fixed(value: f64, decimals: usize) -> String {
 
 /// A level, dB to a tenth.
 pub(crate) fn decibel(value: f64) -> String {
-    format!("{}{THIN}dB", fixed(value, 1))
+    level(value, 1)
+}
+
+/// A level in dB with so many decimals.
+pub(crate) fn level(value: f64, decimals: usize) -> String {
+    format!("{}{THIN}dB", fixed(value, decimals))
+}
+
+/// Decimals of a level between the ends of its interval, dB: one, and two where half the width of the interval would
+/// read 0.0 with one, so that value, interval and limits can be told apart. Never more: curves are stored to a hundredth.
+/// A rule of our own.
+pub(crate) fn level_decimals(lo: Option<f64>, hi: Option<f64>) -> usize {
+    match (lo, hi) {
+        (Some(lo), Some(hi)) if (hi - lo).abs() / 2.0 < 0.05 => 2,
+        _ => 1,
+    }
 }
 
 /// A share: whole per cent below 200 records, a tenth from there on.
@@ -143,6 +158,21 @@ pub(crate) fn capital(text: &str) -> String {
 mod tests {
     use super::*;
 
+    /// Half a width of 0.05 dB reads 0.1 with one decimal, one of 0.0499 dB reads 0.0.
+    #[test]
+    fn a_level_gets_a_second_decimal_where_one_would_hide_its_interval() {
+        for (lo, hi, decimals) in [
+            (Some(3.2), Some(3.31), 1),
+            (Some(-0.05), Some(0.05), 1),
+            (Some(3.25), Some(3.3498), 2),
+            (Some(3.276), Some(3.276), 2),
+            (None, Some(3.3), 1),
+            (None, None, 1),
+        ] {
+            assert_eq!(level_decimals(lo, hi), decimals, "{lo:?} to {hi:?}");
+        }
+    }
+
     #[test]
     fn numbers_carry_no_false_digits() {
         assert_eq!(count(1_234_567), "1\u{202f}234\u{202f}567");
@@ -150,6 +180,7 @@ mod tests {
         assert_eq!(count(-1000), "−1\u{202f}000");
         assert_eq!(decibel(-4.46), "−4.5\u{202f}dB");
         assert_eq!(decibel(-0.04), "0.0\u{202f}dB");
+        assert_eq!(level(3.276, 2), "3.28\u{202f}dB");
         assert_eq!(share(0.6125, Some(199)), "61\u{202f}%");
         assert_eq!(share(0.6127, Some(612)), "61.3\u{202f}%");
         assert_eq!(share(0.6125, None), "61\u{202f}%");

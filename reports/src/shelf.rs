@@ -139,7 +139,12 @@ fn clinicians(folder: &Path) -> Vec<String> {
         name.bytes()
             .all(|byte| byte.is_ascii_alphanumeric() || matches!(byte, b'-' | b'_'))
     };
-    let kept = names.filter(|name| name.starts_with("clinician-") && plain(name));
+    let kept = names.filter(|name| {
+        ["clinician-", "clinician_"]
+            .iter()
+            .any(|start| name.starts_with(start))
+            && plain(name)
+    });
     kept.map(|name| format!("{name}/")).collect()
 }
 

@@ -57,6 +57,15 @@ pub(crate) fn of_value(code: &str) -> &str {
     }
 }
 
+/// A quantity of a response, spelled out with its letters behind it.
+pub(crate) fn of_quantity(code: &str) -> &str {
+    match code {
+        "REAR" => "real-ear aided response (REAR)",
+        "REIG" => "real-ear insertion gain (REIG)",
+        other => other,
+    }
+}
+
 /// A method of association in a sentence.
 pub(crate) fn of_method(method: &str, weighted: bool) -> String {
     let name = match method {
@@ -84,6 +93,32 @@ pub(crate) fn of_covariate(name: &str) -> &str {
         "clinic_id" => "clinic",
         "age_band" => "age band",
         "grade" => "grade of hearing loss",
+        other => other,
+    }
+}
+
+/// A sentence of the tables in a reader's words: names of columns among its words are said in full, and a source that
+/// was not at hand when it was written down says so.
+pub(crate) fn in_full(text: &str) -> String {
+    let mut out = String::with_capacity(text.len());
+    let mut word = String::new();
+    for character in text.chars() {
+        if character.is_alphanumeric() || character == '_' || character == '-' {
+            word.push(character);
+        } else {
+            out.push_str(of_column_in_a_sentence(&word));
+            word.clear();
+            out.push(character);
+        }
+    }
+    out.push_str(of_column_in_a_sentence(&word));
+    out.replace("(from memory)", "(not checked against the printed source)")
+}
+
+/// Only names that no practice gives to a label of its own: the rest are words already.
+fn of_column_in_a_sentence(word: &str) -> &str {
+    match word {
+        "age_years" | "pta4" | "clinic_id" | "age_band" => of_covariate(word),
         other => other,
     }
 }
@@ -156,7 +191,7 @@ pub(crate) fn of_column(name: &str) -> &str {
         "mix" => "Mix",
         "within" => "Within",
         "side" => "Side of target",
-        "size" => "Size",
+        "size" => "By how much",
         "ear" => "Ear",
         "lower" => "Lower limit",
         "upper" => "Upper limit",

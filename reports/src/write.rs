@@ -19,12 +19,14 @@ pub struct Written {
 }
 
 /// Where a report goes below the folder that holds all reports: the reader's name, and below the trainer's a folder for the
-/// page of one clinician, such as `trainer/clinician-07`.
+/// page of one clinician: `trainer/clinician-07` for the id "clinician-07", `trainer/clinician_07` for "07". No two ids
+/// that differ in letters, digits, `-` and `_` share one.
 #[must_use]
 pub fn folder(review: &Review) -> PathBuf {
     let reader = PathBuf::from(review.reader.name());
     match &review.context.clinician {
-        Some(clinician) => reader.join(format!("clinician-{}", file_name(clinician))),
+        Some(clinician) if clinician.starts_with("clinician-") => reader.join(file_name(clinician)),
+        Some(clinician) => reader.join(format!("clinician_{}", file_name(clinician))),
         None => reader,
     }
 }

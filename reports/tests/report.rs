@@ -13,6 +13,7 @@ mod report {
     mod numbers;
     mod owner;
     mod page;
+    mod reading;
     mod shelf;
     mod sources;
     mod study;

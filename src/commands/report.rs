@@ -65,7 +65,7 @@ pub(crate) struct Arguments {
     /// Only for this reader
     #[arg(long, value_enum)]
     pub(crate) reader: Option<ReaderName>,
-    /// Only the page of this clinician, for a conversation, in trainer/clinician-ID
+    /// Only the page of this clinician, for a conversation, in a folder of its own below trainer
     #[arg(long, value_name = "ID")]
     pub(crate) clinician: Option<String>,
     /// Letters A, B, … in place of clinicians' ids, in everything that is written

@@ -71,7 +71,7 @@ fn the_numbers_of_one_clinician_are_those_of_plain_loops() {
         "--plan",
         "plan.toml",
     ]);
-    let folder = format!("r/trainer/clinician-{own}");
+    let folder = format!("r/trainer/{own}");
     let read = |name: &str| table(workspace, &folder, name);
 
     let by_clinician = |values: &BTreeMap<String, f64>| {
@@ -208,7 +208,7 @@ fn nobody_else_is_named_on_the_page_of_one_clinician() {
         "--clinician",
         &own,
     ]);
-    let folder = workspace.path(&format!("r/trainer/clinician-{own}"));
+    let folder = workspace.path(&format!("r/trainer/{own}"));
     for file in ["index.html", "results.json", "provenance.json"] {
         assert!(folder.join(file).is_file(), "{file}");
     }
@@ -266,7 +266,7 @@ fn two_fittings_are_too_few_for_a_page() {
     workspace.delivery("d", &small_practice());
     workspace.ok(&["ingest", "d", "--into", "c"]);
     workspace.ok(&["report", "c", "--out", "r", "--clinician", "anna-1"]);
-    let folder = "r/trainer/clinician-anna-1";
+    let folder = "r/trainer/clinician_anna-1";
     let page = std::fs::read_to_string(workspace.path(&format!("{folder}/index.html"))).unwrap();
     assert!(page.contains("Nothing is shown: fewer than 5 fittings"));
     assert!(!page.contains("<svg"));
@@ -321,7 +321,7 @@ fn letters_leave_no_id_in_any_byte() {
         "{}",
         one.shown()
     );
-    let folder = format!("trainer/clinician-{letter}");
+    let folder = format!("trainer/clinician_{letter}");
     assert!(workspace.path(&format!("r/{folder}/index.html")).is_file());
     assert!(
         files_below(&workspace.path(&format!("r/{folder}")))

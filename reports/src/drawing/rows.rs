@@ -83,12 +83,44 @@ pub(crate) fn height(rows: usize, pitch: f64) -> f64 {
     above(rows * pitch) + rows * pitch + LABEL * 2.4 + GAP * 2.0
 }
 
+/// Space at both sides of the values that a chart leaves at least, px, so that charts under each other stand in line.
+#[derive(Clone, Copy, Debug, Default)]
+pub(crate) struct Sides {
+    /// For the labels.
+    pub(crate) left: f64,
+    /// For what stands at the right end.
+    pub(crate) right: f64,
+}
+
+impl Sides {
+    /// What some rows need.
+    pub(crate) fn of<'a>(rows: impl IntoIterator<Item = &'a Row>) -> Self {
+        rows.into_iter().fold(Self::default(), |sides, row| Self {
+            left: sides
+                .left
+                .max(width(&shorten(&row.label, LABEL, WIDEST), LABEL, false)),
+            right: sides.right.max(width(&row.right, LABEL, false)),
+        })
+    }
+}
+
 /// Draws labels, grid and the level axis (above and below where the chart is tall).
 pub(crate) fn row_chart(
     canvas: &mut Canvas,
     area: Area,
     rows: &[Row],
     pitch: f64,
+    axis: (Scale, &str),
+) -> RowPlot {
+    row_chart_beside(canvas, area, rows, (pitch, Sides::default()), axis)
+}
+
+/// The same with at least so much space at the sides.
+pub(crate) fn row_chart_beside(
+    canvas: &mut Canvas,
+    area: Area,
+    rows: &[Row],
+    (pitch, sides): (f64, Sides),
     (scale, title): (Scale, &str),
 ) -> RowPlot {
     let all = pitch >= LABEL_STEP;
@@ -101,11 +133,11 @@ pub(crate) fn row_chart(
         .iter()
         .flatten()
         .map(|label| width(label, LABEL, false))
-        .fold(0.0, f64::max);
+        .fold(sides.left, f64::max);
     let right = if all {
         rows.iter()
             .map(|row| width(&row.right, LABEL, false))
-            .fold(0.0, f64::max)
+            .fold(sides.right, f64::max)
     } else {
         0.0
     };

@@ -40,8 +40,9 @@ pub(super) fn figure(review: &Review) -> Drawn {
         });
     let note = format!(
         "Diamond: primary analysis, fixed in the plan before any number is looked at; dots: other analyses; bars: \
-         95 % intervals. Left of 0: a greater value of what the row names goes with a lower answer.{}{n}",
-        directions(review.table("association_secondary"))
+         95 % intervals. Left of 0: a greater value of what the row names goes with a lower answer.{}{}{n}",
+        directions(review.table("association_secondary")),
+        fewer(review.table("association"))
     );
     let words = Words {
         key: KEY,
@@ -131,6 +132,21 @@ fn directions(table: &Table) -> String {
         );
     }
     out
+}
+
+/// Says where weighted rows are not of the same fittings as the rows they stand beside.
+fn fewer(table: &Table) -> &'static str {
+    let n = |weighted: bool| {
+        (0..table.rows())
+            .filter(move |row| (table.flag_at("weighted", *row) == Some(true)) == weighted)
+            .filter_map(move |row| table.integer_at("n", row))
+    };
+    match (n(true).min(), n(false).max()) {
+        (Some(least), Some(most)) if least < most => {
+            " Weighted, partial and model rows are of fewer fittings: those for which every covariate is known."
+        }
+        _ => "",
+    }
 }
 
 fn sentence(estimate: &Estimate, exposure: &str) -> String {

@@ -120,8 +120,8 @@ pub(super) fn figure(review: &Review) -> Drawn {
                 outside => {
                     canvas.triangle(at, radius * 1.6, outside == Signal::High, Ink::Signal);
                     if few {
-                        // Beyond an end of the bar, since its text would hide the bar or a limit.
-                        let marks = [lo, hi, low, high].into_iter().flatten();
+                        // Beyond an end of the bar, since its text would hide the bar, a limit or the upright line.
+                        let marks = [lo, hi, low, high, overall].into_iter().flatten();
                         let mut avoid: Vec<Place> = marks.map(|x| (plot.x(x), y)).collect();
                         avoid.push(at);
                         let text = format::share(value, table.integer_at("n", *row));

@@ -10,7 +10,7 @@ use crate::drawing::measures::Axis;
 use crate::drawing::scale::Scale;
 use crate::drawing::sheet::{Words, missing, sheet};
 use crate::drawing::theme::{HAIR, Ink, LABEL, LINE, STRONG};
-use crate::format;
+use crate::{format, words};
 
 const KEY: &str = "deviation-by-frequency";
 const HIGH: f64 = 330.0;
@@ -125,7 +125,7 @@ fn title(review: &Review, rows: &Table) -> String {
     format!(
         "Of the frequencies of the criterion, the median ear is farthest from target at {} Hz: {} {side} in {} ({})",
         rows.integer_at("frequency_hz", row).unwrap_or_default(),
-        rows.text_at("quantity", row).unwrap_or("response"),
+        words::of_quantity(rows.text_at("quantity", row).unwrap_or("response")),
         super::quarter(review),
         rows.integer_at("n_ears", row)
             .map_or_else(|| "n unknown".to_owned(), format::n)
@@ -163,7 +163,8 @@ fn panel(canvas: &mut Canvas, area: Area, review: &Review, rows: &Table, quantit
     let y = Scale::of(Axis::Deviation, values.into_iter().chain([room_above]));
     let hertz = (0..rows.rows()).filter_map(|row| rows.real_at("frequency_hz", row));
     let x = Scale::frequencies(hertz.chain(gates.iter().map(|(hertz, _)| *hertz)));
-    let y_title = format!("{quantity}: measured minus target, dB");
+    let name = format::capital(words::of_quantity(quantity));
+    let y_title = format!("{name}: measured minus target, dB");
     let room = Room::default();
     let plot = frame(canvas, area, (x, "Frequency, Hz"), (y, &y_title), room);
 

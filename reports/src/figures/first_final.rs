@@ -2,7 +2,7 @@
 
 use fitcohort_queries::review::Review;
 
-use super::Drawn;
+use super::{Drawn, natural};
 use crate::drawing::measures::Axis;
 use crate::drawing::rows::{DRAWN, LABELLED, Row, height, pitch, row_chart, thin, thin_note};
 use crate::drawing::scale::Scale;
@@ -12,7 +12,7 @@ use crate::format;
 
 const KEY: &str = "first-to-final";
 
-/// RMS deviation first and final, joined, in the order of the final.
+/// RMS deviation first and final, joined, in the order of the ids, which ranks nobody.
 pub(super) fn figure(review: &Review) -> Drawn {
     let table = review.table("first_final");
     let mut order: Vec<(f64, f64, usize)> = (0..table.rows())
@@ -24,12 +24,8 @@ pub(super) fn figure(review: &Review) -> Drawn {
             ))
         })
         .collect();
-    order.sort_by(|one, other| {
-        let ids = |row| table.text_at("clinician_id", row);
-        one.1
-            .total_cmp(&other.1)
-            .then(ids(one.2).cmp(&ids(other.2)))
-    });
+    let id = |row: usize| table.text_at("clinician_id", row).unwrap_or("?");
+    order.sort_by(|one, other| natural(id(one.2), id(other.2)));
     if order.is_empty() {
         return missing(
             KEY,
@@ -55,10 +51,7 @@ pub(super) fn figure(review: &Review) -> Drawn {
     let rows: Vec<Row> = order
         .iter()
         .map(|(_, _, row)| Row {
-            label: table
-                .text_at("clinician_id", *row)
-                .unwrap_or("?")
-                .to_owned(),
+            label: id(*row).to_owned(),
             right: table
                 .integer_at("n_final", *row)
                 .map_or_else(String::new, format::n),

@@ -2,7 +2,7 @@
 
 use super::Drawn;
 use crate::drawing::canvas::{Area, Canvas};
-use crate::drawing::rows::{Row, height, row_chart};
+use crate::drawing::rows::{Row, Sides, height, row_chart_beside};
 use crate::drawing::scale::Scale;
 use crate::drawing::sheet::{Words, sheet};
 use crate::drawing::theme::{Ink, LINE, POINT};
@@ -62,23 +62,28 @@ impl Estimate {
     }
 }
 
-/// Draws a panel with a line at the value of no effect.
-fn panel(
-    canvas: &mut Canvas,
-    area: Area,
-    estimates: &[&Estimate],
-    axis: (Scale, &str),
-    no_effect: f64,
-) {
-    let rows: Vec<Row> = estimates
+/// Label at the left of each estimate, number at its right.
+fn rows(estimates: &[&Estimate]) -> Vec<Row> {
+    estimates
         .iter()
         .map(|estimate| Row {
             label: estimate.label.clone(),
             right: estimate.number(),
             called_out: true,
         })
-        .collect();
-    let plot = row_chart(canvas, area, &rows, PITCH, axis);
+        .collect()
+}
+
+/// Draws a panel with a line at the value of no effect.
+fn panel(
+    canvas: &mut Canvas,
+    (area, sides): (Area, Sides),
+    estimates: &[&Estimate],
+    axis: (Scale, &str),
+    no_effect: f64,
+) {
+    let rows = rows(estimates);
+    let plot = row_chart_beside(canvas, area, &rows, (PITCH, sides), axis);
     let nought = plot.x(no_effect);
     let ends = [(nought, plot.area.top), (nought, plot.area.bottom)];
     canvas.line(&ends, Ink::Soft, LINE);
@@ -96,13 +101,19 @@ fn panel(
     }
 }
 
-/// A figure of panels under each other, each with its own estimates and axis, about one value of no effect.
+/// A figure of panels under each other, all as wide as the widest labels and numbers allow, each with its own estimates
+/// and axis, about one value of no effect.
 pub(super) fn figure(
     words: &Words,
     panels: &[(Vec<&Estimate>, Scale, &str)],
     no_effect: f64,
 ) -> Drawn {
     let high = |(estimates, _, _): &(Vec<&Estimate>, Scale, &str)| height(estimates.len(), PITCH);
+    let all: Vec<Row> = panels
+        .iter()
+        .flat_map(|(estimates, _, _)| rows(estimates))
+        .collect();
+    let sides = Sides::of(&all);
     sheet(words, panels.iter().map(high).sum(), |canvas, area| {
         let mut top = area.top;
         for drawn in panels {
@@ -113,7 +124,13 @@ pub(super) fn figure(
                 ..area
             };
             let (estimates, scale, title) = drawn;
-            panel(canvas, part, estimates, (scale.clone(), *title), no_effect);
+            panel(
+                canvas,
+                (part, sides),
+                estimates,
+                (scale.clone(), *title),
+                no_effect,
+            );
             top = bottom;
         }
     })

@@ -140,7 +140,7 @@ fn criterion_source(review: &Review) -> String {
         "Criterion {}: {}. Source: {}.",
         context.criterion,
         context.criterion_text.trim_end_matches('.'),
-        context.criterion_source.trim_end_matches('.')
+        crate::words::in_full(context.criterion_source.trim_end_matches('.'))
     )
 }
 

@@ -36,6 +36,22 @@ pub(super) fn figure(review: &Review) -> Drawn {
             "No fitting meets a referral rule, or every count is withheld.",
         );
     }
+    if (0..counted.rows()).all(|row| counted.integer_at("n_fittings", row) == Some(0)) {
+        // Where something is withheld, nought is only what is left to show.
+        return if counted.rows() == table.rows() {
+            missing(
+                KEY,
+                "No fitting of this quarter meets a referral rule",
+                "Every count in tables/referrals.csv is nought.",
+            )
+        } else {
+            missing(
+                KEY,
+                "The referral audit of this quarter cannot be drawn",
+                "Every count in tables/referrals.csv is nought or withheld.",
+            )
+        };
+    }
     let mut rules: Vec<String> = Vec::new();
     for row in 0..table.rows() {
         if let Some(rule) = table.text_at("rule", row)

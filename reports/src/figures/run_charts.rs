@@ -137,7 +137,10 @@ fn chart(canvas: &mut Canvas, points: &[(f64, &Point)]) {
     let x = |place: f64| inner.left + (place + BEFORE + 0.5) / (BEFORE + 1.0) * inner.width();
     let y = |share: f64| inner.bottom - shares.fraction(share) * inner.height();
     for (place, point) in points {
-        if let (Some(lower), Some(upper)) = (point.lower, point.upper) {
+        // Limits from nought to all call nothing out, and are said to be none.
+        if point.has_limits()
+            && let (Some(lower), Some(upper)) = (point.lower, point.upper)
+        {
             let band = Area {
                 left: x(place - 0.5),
                 top: y(upper),

@@ -1,9 +1,9 @@
-//! Shrunken estimates of the clinicians with their intervals, in order.
+//! Shrunken estimates of the clinicians with their intervals.
 
 use fitcohort_queries::review::Review;
 
 use super::trend::Signal;
-use super::{Drawn, criterion_source};
+use super::{Drawn, criterion_source, natural};
 use crate::drawing::measures::Axis;
 use crate::drawing::rows::{
     DRAWN, LABELLED, Row, height, label_note, pitch, row_chart, thin, thin_note,
@@ -12,22 +12,24 @@ use crate::drawing::scale::Scale;
 use crate::drawing::sheet::{Words, missing, sheet};
 use crate::drawing::text::clean;
 use crate::drawing::theme::{HAIR, Ink, LINE, POINT};
-use crate::format;
+use crate::{format, words};
 
 const KEY: &str = "shrunken-estimates";
 const MEASURE: &str = "within_criterion";
 const COLUMNS: [&str; 3] = ["shrunken", "shrunken_lo", "shrunken_hi"];
 
-/// One row a clinician; the order is never shown without the intervals.
+/// One row a clinician, in the order of the ids, which ranks nobody.
 pub(super) fn figure(review: &Review) -> Drawn {
     let table = review.table("clinicians").where_text("measure", MEASURE);
     let mut order: Vec<(f64, usize)> = (0..table.rows())
         .filter_map(|row| Some((table.real_at("shrunken", row)?, row)))
         .collect();
+    let id = |row: usize| table.text_at("clinician_id", row).unwrap_or("?");
     order.sort_by(|one, other| {
-        let ids = |row| table.text_at("clinician_id", row);
-        let tie = ids(one.1).cmp(&ids(other.1));
-        other.0.total_cmp(&one.0).then(tie)
+        other
+            .0
+            .total_cmp(&one.0)
+            .then(natural(id(one.1), id(other.1)))
     });
     let (Some(high), Some(low)) = (order.first(), order.last()) else {
         return missing(
@@ -54,6 +56,7 @@ pub(super) fn figure(review: &Review) -> Drawn {
         )
     };
     let all = order.len();
+    order.sort_by(|one, other| natural(id(one.1), id(other.1)));
     let counts = order
         .iter()
         .filter_map(|(_, row)| table.integer_at("n", *row));
@@ -64,10 +67,7 @@ pub(super) fn figure(review: &Review) -> Drawn {
     let rows: Vec<Row> = order
         .iter()
         .map(|(_, row)| Row {
-            label: table
-                .text_at("clinician_id", *row)
-                .unwrap_or("?")
-                .to_owned(),
+            label: id(*row).to_owned(),
             right: table
                 .integer_at("n", *row)
                 .map_or_else(String::new, format::n),
@@ -82,7 +82,7 @@ pub(super) fn figure(review: &Review) -> Drawn {
     let note = format!(
         "Dot: estimate drawn towards the mean, the more so the fewer the fittings; bar: its 95 % interval; \
          triangle: beyond the 99.8 % limits of the funnel; upright line: centre of the funnel.{ring} Bars take the variances as known, so they are too narrow where few \
-         differences were found. Where bars overlap, the order says little.{}{n}",
+         differences were found.{}{n}",
         label_note(&rows) + &thin_note(all, DRAWN)
     );
     let words = Words {
@@ -94,11 +94,11 @@ pub(super) fn figure(review: &Review) -> Drawn {
         note,
         source: format!(
             "{}. {}",
-            format::capital(&clean(
+            format::capital(&clean(&words::in_full(
                 table
                     .text_at("how", 0)
                     .unwrap_or("Random intercept by REML")
-            )),
+            ))),
             criterion_source(review)
         ),
     };

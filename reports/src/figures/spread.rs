@@ -2,7 +2,7 @@
 
 use fitcohort_queries::review::Review;
 
-use super::{Drawn, ENOUGH, ends};
+use super::{Drawn, ENOUGH, ends, natural};
 use crate::drawing::measures::Axis;
 use crate::drawing::rows::{DRAWN, LABELLED, Row, height, pitch, row_chart, thin, thin_note};
 use crate::drawing::scale::Scale;
@@ -16,8 +16,8 @@ const KEY: &str = "spread-within-clinician";
 const SHRUNKEN: [&str; 3] = ["shrunken", "shrunken_lo", "shrunken_hi"];
 const OBSERVED: [&str; 3] = ["sd", "lo", "hi"];
 
-/// Standard deviation within each clinician with its interval, in order. The order goes by the shrunken values: by those
-/// observed, whoever has few fittings would stand at one end or the other by chance.
+/// Standard deviation within each clinician with its interval, in the order of the ids, which ranks nobody. The title
+/// goes by the shrunken values: by those observed, whoever has few fittings would stand at one end by chance.
 pub(super) fn figure(review: &Review) -> Drawn {
     let table = review.table("spread");
     let is_drawn = (0..table.rows()).any(|row| table.real_at("shrunken", row).is_some());
@@ -25,11 +25,11 @@ pub(super) fn figure(review: &Review) -> Drawn {
     let mut order: Vec<(f64, usize)> = (0..table.rows())
         .filter_map(|row| Some((table.real_at(columns[0], row)?, row)))
         .collect();
+    let id = |row: usize| table.text_at("clinician_id", row).unwrap_or("?");
     order.sort_by(|one, other| {
-        let ids = |row| table.text_at("clinician_id", row);
         one.0
             .total_cmp(&other.0)
-            .then(ids(one.1).cmp(&ids(other.1)))
+            .then(natural(id(one.1), id(other.1)))
     });
     if order.is_empty() {
         return missing(
@@ -39,7 +39,8 @@ pub(super) fn figure(review: &Review) -> Drawn {
         );
     }
     let part = |row: usize| {
-        let write = |x| format::fixed(x, 1);
+        let [_, lo, hi] = columns.map(|name| table.real_at(name, row));
+        let write = |x| format::fixed(x, format::level_decimals(lo, hi));
         super::with_interval(table, row, columns, write, "\u{202f}dB")
     };
     let n = |(_, row): &(f64, usize)| table.integer_at("n", *row);
@@ -62,14 +63,12 @@ pub(super) fn figure(review: &Review) -> Drawn {
     };
     let all = order.len();
     let counts = super::count_range(order.iter().filter_map(n));
+    order.sort_by(|one, other| natural(id(one.1), id(other.1)));
     let order = thin(order, DRAWN, |_| false);
     let rows: Vec<Row> = order
         .iter()
         .map(|(_, row)| Row {
-            label: table
-                .text_at("clinician_id", *row)
-                .unwrap_or("?")
-                .to_owned(),
+            label: id(*row).to_owned(),
             right: table
                 .integer_at("n", *row)
                 .map_or_else(String::new, format::n),
@@ -94,7 +93,7 @@ pub(super) fn figure(review: &Review) -> Drawn {
     });
     let note = format!(
         "Standard deviation of the fittings' mean signed deviation. {dot} A wide spread may come from mixed cases as well as \
-         from method; where bars overlap, the order says little.{ids}{n}{}",
+         from method.{ids}{n}{}",
         thin_note(all, DRAWN)
     );
     let words = Words {

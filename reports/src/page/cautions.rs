@@ -14,6 +14,7 @@ pub(super) fn section(review: &Review) -> Markup {
                 li { "Records of daily work, not an experiment: what goes together here need not be cause and effect." }
                 li { "Nothing here is about one person's treatment. That rests with licensed clinicians and the codes that hold where they work." }
                 li { "A pass at 5 dB misclassifies some ears: repeat measurements of the same ear differ (within-person standard deviation below 4 dB from 250 to 4000 Hz, more above). 6000 and 8000 Hz are therefore not scored by default." }
+                li { "RMS deviation is the root of the mean square of measured less target over 500, 1000, 2000 and 4000 Hz, so that shortfall and excess do not cancel; the mean deviation keeps its sign. Over-dispersion: clinics, clinicians or quarters differ by more than chance alone on so many fittings, and limits that allow for it are wider." }
                 li { "A fitting within criterion was within tolerance of its target at average input level, at the frequencies named. Whether the target suits the wearer is another question." }
                 li { "A fitting is outside its criterion where any fitted ear is, within where all are, and otherwise not judged and left out. An incomplete curve can be judged outside but not within, so the share within leans low." }
                 li { "Limits, but for their allowance for over-dispersion, and the intervals of shares (Wilson) take fittings as independent of each other. Fittings of one clinician are alike, so both may be too narrow." }
@@ -21,7 +22,7 @@ pub(super) fn section(review: &Review) -> Markup {
                     li { "A referral rule that is met asks for a clinician's look and is no diagnosis. \"No referral recorded\" is not \"not referred\"; a missing threshold means that the rule cannot be evaluated." }
                 }
                 @if review.reader == Reader::Trainer {
-                    li { "Rows are ordered to be read, not to rank: where intervals overlap the order says little." }
+                    li { "Clinicians stand in the order of their ids or letters, in the signature by how alike they are; neither is a ranking." }
                 }
                 @if review.context.letters {
                     li { "Letters stand for the clinicians, in an order drawn by chance; which letter is whom is written nowhere in this report. They do not hide a clinician whom the rest gives away: a clinic with one clinician, a caseload that everyone knows, an id of a fitting that can be looked up." }

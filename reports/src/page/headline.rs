@@ -7,6 +7,7 @@ use maud::{Markup, html};
 use super::number::{n, number, range};
 use crate::drawing::text::clean;
 use crate::figures::Signal;
+use crate::words;
 
 /// The section.
 pub(super) fn section(review: &Review) -> Markup {
@@ -89,8 +90,8 @@ pub(super) fn second(review: &Review) -> Markup {
     };
     html! {
         p {
-            "Criterion in use: " (clean(&context.criterion)) ", " (clean(&context.criterion_text))
-            " (" (clean(&context.criterion_source)) "). "
+            "Criterion in use: " (clean(&context.criterion)) ", " (clean(context.criterion_text.trim_end_matches('.')))
+            ". Source: " (clean(&words::in_full(context.criterion_source.trim_end_matches('.')))) ". "
             @if let Some(share) = share("within_criterion") {
                 "Within it: " (share) " of the fittings judged by it. "
             }

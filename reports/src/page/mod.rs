@@ -205,7 +205,7 @@ fn figure_box(figure: &Figure) -> Markup {
             figcaption {
                 a href=(format!("figures/{}.svg", figure.key)) { "This figure alone (SVG)" }
                 @for key in &figure.tables {
-                    ", " a href=(format!("tables/{key}.csv")) { "its numbers: " (key) " (CSV)" }
+                    ", " a href=(format!("tables/{key}.csv")) { "its numbers: " (words::of_table(key)) " (CSV)" }
                 }
             }
         }

@@ -28,7 +28,7 @@ pub(super) fn part(review: &Review) -> Markup {
             p { "No change can be taken apart: it takes fittings in this quarter and in one of the four before it." }
         } @else {
             p {
-                "Each change against the four quarters before, pooled, taken apart by clinic, by coupling and by grade of loss (Kitagawa 1955). Mix: more or fewer of the fittings are in groups that lie above or below the rest. Within: the share inside a group changed. The parts of all groups add up to the change, but for rounding. This says where a change sits, not why it came."
+                "Each change against the four quarters before, pooled, taken apart by clinic, by coupling and by grade of loss (Kitagawa 1955). Mix: more or fewer of the fittings are in groups that lie above or below the rest. Within: the share inside a group changed. The parts of all groups add up to the change, but for rounding. Mix has no interval: it is arithmetic on how the fittings counted fell to the groups, describes those fittings and tests nothing. This says where a change sits, not why it came."
             }
             @if named.is_empty() {
                 @if is_withheld(table) {
@@ -115,6 +115,11 @@ fn by_group(table: &Table) -> Markup {
 /// Points by frequency, now and before.
 fn frequencies(review: &Review) -> Markup {
     let table = review.table("driver_frequencies");
+    let mut quantities: Vec<&str> = (0..table.rows())
+        .filter_map(|row| table.text_at("quantity", row))
+        .map(words::of_quantity)
+        .collect();
+    quantities.dedup();
     html! {
         h3 { "By frequency" }
         @if table.rows() == 0 {
@@ -122,6 +127,7 @@ fn frequencies(review: &Review) -> Markup {
         } @else {
             p {
                 "Share of the points of final responses at average input level that lie inside the limit at their frequency. Ears of one person are alike and points of one ear are more so: the interval of the change is made over fittings, not points (Cochran 1977), and takes the fittings as independent. None is given below ten fittings in either span, or where all fittings of one have the same share. Of twenty such intervals one leaves out nought by chance alone."
+                @if !quantities.is_empty() { " Measured: " (clean(&quantities.join(", "))) "." }
             }
             (grid("driver_frequencies", table))
         }

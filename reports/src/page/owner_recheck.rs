@@ -4,14 +4,15 @@ use fitcohort_queries::review::Review;
 use fitcohort_queries::table::Table;
 use maud::{Markup, html};
 
-use super::number::number;
+use super::number::{number, row_count};
 use crate::drawing::text::clean;
 use crate::words;
 
-/// Lines shown on the page; the rest is in the CSV file.
+/// Lines shown on the page, as the sentence under the table says; the rest is in the CSV file.
 const LINES: usize = 20;
 
-/// The section. How long the list is is not said: the number may be a cell too small to show.
+/// The section. How long the list is is said only where it is longer than what is shown and than the least cell: a short
+/// one may be a cell too small to show.
 pub(super) fn section(review: &Review) -> Markup {
     let table = review.table("recheck");
     // Under letters there is no such column: a fitting can be looked up.
@@ -34,7 +35,7 @@ pub(super) fn section(review: &Review) -> Markup {
                                 th scope="col" { "Clinic" }
                                 @if is_named { th scope="col" { "Clinician" } }
                                 th scope="col" { "Why" }
-                                th.number scope="col" { "Size" }
+                                th.number scope="col" { "By how much" }
                                 th scope="col" { "Where" }
                             }
                         }
@@ -46,7 +47,13 @@ pub(super) fn section(review: &Review) -> Markup {
                     }
                 }
                 p.soft {
-                    @if table.rows() > LINES { "Only the first are shown. " }
+                    @if table.rows() > LINES {
+                        @if i64::try_from(table.rows()).is_ok_and(|rows| rows >= review.context.minimum_cell) {
+                            "Of " (row_count("recheck", table)) " the first 20 are shown. "
+                        } @else {
+                            "The first 20 are shown. "
+                        }
+                    }
                     "All, with the same columns: " a href="tables/recheck.csv" { "tables/recheck.csv" } "."
                 }
             }
@@ -61,7 +68,8 @@ fn line(table: &Table, row: usize) -> Markup {
         "dissatisfied" => " RMS",
         "outside_criterion" => " beyond the limit",
         "on_target" => " points",
-        _ => " fitted",
+        _ if table.real_at("size", row) == Some(1.0) => " ear fitted",
+        _ => " ears fitted",
     };
     html! {
         tr {

@@ -9,8 +9,10 @@ use crate::drawing::text::clean;
 use crate::words;
 use crate::write::file_name;
 
-/// Rows shown on the page; the rest is in the CSV file.
+/// Rows shown on the page, as the sentence under a table says; the rest is in the CSV file.
 const ROWS: usize = 40;
+/// The same where a long table is shown a measure at a time, so that most practices see each of their clinicians.
+const ROWS_OF_A_MEASURE: usize = 100;
 /// Up to so many rows a table is open from the start.
 const OPEN: usize = 12;
 /// A text of more characters is a sentence rather than a name.
@@ -63,11 +65,25 @@ pub(super) fn one(key: &str, table: &Table) -> Markup {
                 summary {
                     (words::of_table(key)) " (" (rows(key, table)) ")"
                 }
-                (grid(key, &by_measure(key, &without_how(table))))
+                @let told = by_measure(key, &without_how(table));
+                @let parts = parts(&told);
+                @if parts.is_empty() {
+                    (grid(key, &told))
+                } @else {
+                    @for (place, (measure, part)) in parts.iter().enumerate() {
+                        @let name = format!("{}: {measure}", words::of_table(key));
+                        details open[key == ALWAYS_OPEN && place == 0] {
+                            summary { (clean(&name)) }
+                            (grid_of(key, &name, part, ROWS_OF_A_MEASURE, "measure"))
+                        }
+                    }
+                }
                 (how(table))
                 p.soft {
-                    @if table.rows() > ROWS {
-                        "Only the first of the " (rows(key, table)) " are shown. "
+                    @if parts.is_empty() && table.rows() > ROWS {
+                        "Of the " (rows(key, table)) " the first 40 are shown. "
+                    } @else if parts.iter().any(|(_, part)| part.rows() > ROWS_OF_A_MEASURE) {
+                        "Of each measure the first 100 are shown. "
                     }
                     a href=(format!("tables/{}.csv", file_name(key))) { "All as CSV" }
                 }
@@ -91,6 +107,29 @@ fn by_measure(key: &str, table: &Table) -> Table {
             .unwrap_or(usize::MAX)
     });
     table.reordered(&rows)
+}
+
+/// A table of several measures that is too long to be shown at once, a part a measure, so that each is whole: all
+/// clinicians, or all quarters. None where the table fits.
+fn parts(table: &Table) -> Vec<(String, Table)> {
+    if table.rows() <= ROWS {
+        return Vec::new();
+    }
+    let mut codes: Vec<&str> = Vec::new();
+    for row in 0..table.rows() {
+        match table.text_at("measure", row) {
+            Some(code) if !codes.contains(&code) => codes.push(code),
+            Some(_) => {}
+            None => return Vec::new(),
+        }
+    }
+    codes
+        .iter()
+        .map(|code| {
+            let part = table.where_text("measure", code);
+            (words::of_value(code).to_owned(), part)
+        })
+        .collect()
 }
 
 /// Whether a column says how its numbers were made, which is listed under the table rather than in every row.
@@ -138,7 +177,7 @@ fn how(table: &Table) -> Markup {
                 @for (way, measures) in &ways {
                     li {
                         @if !measures.is_empty() { (clean(&measures.join(", "))) ": " }
-                        (clean(way)) "."
+                        (clean(&words::in_full(way))) "."
                     }
                 }
             }
@@ -152,17 +191,28 @@ pub(super) fn grid(key: &str, table: &Table) -> Markup {
 }
 
 /// The same under a name of its own, for one of several tables that are cut from one: no two parts of a page are called
-/// the same.
+/// the same. A sentence stands for a table of which every row is withheld.
 pub(super) fn named_grid(key: &str, name: &str, table: &Table) -> Markup {
+    grid_of(key, name, table, ROWS, "")
+}
+
+/// The first rows of a table, without the column that the name of the table says already.
+fn grid_of(key: &str, name: &str, table: &Table, most: usize, said: &str) -> Markup {
+    if table.rows() > 0 && (0..table.rows()).all(|row| is_wholly_withheld(table, row)) {
+        return html! {
+            p { (clean(name)) ": every row rests on too few people to show, or would give one that does away." }
+        };
+    }
     let table = &told(table);
     let long = sentences(table);
+    let columns = || table.columns.iter().filter(|column| column.name != said);
     html! {
         div.wide tabindex="0" role="region" aria-label=(format!("Table: {name}")) {
             table {
                 caption { (name) }
                 thead {
                     tr {
-                        @for column in &table.columns {
+                        @for column in columns() {
                             th scope="col" .number[is_number(&column.values)] {
                                 (words::of_column(&column.name))
                             }
@@ -170,9 +220,9 @@ pub(super) fn named_grid(key: &str, name: &str, table: &Table) -> Markup {
                     }
                 }
                 tbody {
-                    @for row in 0..table.rows().min(ROWS) {
+                    @for row in 0..table.rows().min(most) {
                         tr {
-                            @for (place, column) in table.columns.iter().enumerate() {
+                            @for (place, column) in columns().enumerate() {
                                 // The first column names the row, where it is a name at all.
                                 @if place == 0 && matches!(column.values, Values::Text(_)) {
                                     th scope="row" .words[long.contains(&column.name.as_str())] {
@@ -192,10 +242,23 @@ pub(super) fn named_grid(key: &str, name: &str, table: &Table) -> Markup {
     }
 }
 
+fn is_withheld(table: &Table, row: usize) -> bool {
+    table.flag_at("withheld", row) == Some(true)
+}
+
+/// Whether not even a number of records is left of a row.
+fn is_wholly_withheld(table: &Table, row: usize) -> bool {
+    let counts = |name: &str| name == "n" || name.starts_with("n_");
+    is_withheld(table, row)
+        && table
+            .columns
+            .iter()
+            .all(|column| !counts(&column.name) || table.integer_at(&column.name, row).is_none())
+}
+
 /// The table without the column that says what is withheld, where nothing is.
 fn told(table: &Table) -> Table {
-    let is_withheld = |row| table.flag_at("withheld", row) == Some(true);
-    if (0..table.rows()).any(is_withheld) {
+    if (0..table.rows()).any(|row| is_withheld(table, row)) {
         table.clone()
     } else {
         table.clone().without(&["withheld"])

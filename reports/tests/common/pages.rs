@@ -147,9 +147,26 @@ fn strings(value: &Value) -> Vec<String> {
     }
 }
 
-/// Texts that a page may repeat as they are, the longest first: those of the results and of provenance.
+/// A text of the results as a page tells it: names of columns in words, and in other words that a source was not at hand.
+fn told(text: &str) -> String {
+    [
+        ("age_years", "age"),
+        ("pta4", "pure-tone average of the better ear"),
+        ("clinic_id", "clinic"),
+        ("age_band", "age band"),
+        ("(from memory)", "(not checked against the printed source)"),
+    ]
+    .iter()
+    .fold(text.to_owned(), |text, (code, words)| {
+        text.replace(code, words)
+    })
+}
+
+/// Texts that a page may repeat as they are or as it tells them, the longest first: those of the results and of provenance.
 fn texts(values: &[&Value]) -> Vec<String> {
     let mut out: Vec<String> = values.iter().flat_map(|value| strings(value)).collect();
+    let as_told: Vec<String> = out.iter().map(|text| told(text)).collect();
+    out.extend(as_told);
     out.extend(
         CONSTANTS
             .lines()
@@ -290,7 +307,10 @@ pub(crate) fn faults(folder: &Path) -> Vec<String> {
         provenance["version"].as_str().expect("a version")
     ));
     // A cell of a table may hold any text of the results.
-    let cells = strings(&results).into_iter().collect::<BTreeSet<_>>();
+    let cells = strings(&results)
+        .into_iter()
+        .flat_map(|text| [told(&text), text])
+        .collect::<BTreeSet<_>>();
     for prose in &page.prose {
         if !prose.chars().any(|c| c.is_ascii_digit()) {
             continue;

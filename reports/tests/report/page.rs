@@ -1,5 +1,6 @@
 //! The page: escaped, whole, the same twice, and no number that is not in the results.
 
+use std::collections::BTreeSet;
 use std::fs;
 use std::path::Path;
 
@@ -392,6 +393,20 @@ fn a_page_of_one_clinician_has_a_folder_of_its_own() {
     let review = of_clinician(MEDIUM);
     assert_eq!(
         fitcohort_reports::folder(&review),
-        Path::new("trainer/clinician-clinician-003")
+        Path::new("trainer/clinician-003")
     );
+    // "003" is somebody else, and so is whoever's id reads like the folder of another.
+    let mut folders = BTreeSet::new();
+    for id in [
+        "clinician-003",
+        "003",
+        "clinician_003",
+        "clinician-clinician-003",
+        "-003",
+        "A",
+    ] {
+        let mut review = of_clinician(MEDIUM);
+        review.context.clinician = Some(id.to_owned());
+        assert!(folders.insert(fitcohort_reports::folder(&review)), "{id}");
+    }
 }

@@ -102,7 +102,7 @@ fn labels_of_a_figure_are_numbers_of_its_tables() {
             {
                 let text = node.text().unwrap_or("").trim();
                 let count = text.strip_prefix("n\u{a0}=\u{a0}");
-                let loud = matches!(node.attribute("fill"), Some("#00735C" | "#A85400"));
+                let loud = matches!(node.attribute("fill"), Some("#00746C" | "#A85400"));
                 let shown = count.unwrap_or(text).trim_end_matches(')');
                 let is_number = shown.starts_with(|c: char| c.is_ascii_digit() || c == '−')
                     && !shown.contains(' ');
@@ -127,7 +127,7 @@ fn ticks(svg: &str) -> BTreeSet<(String, String)> {
     let document = Document::parse(svg).unwrap();
     document
         .descendants()
-        .filter(|node| node.has_tag_name("text") && node.attribute("fill") == Some("#535956"))
+        .filter(|node| node.has_tag_name("text") && node.attribute("fill") == Some("#5A524A"))
         .filter_map(|node| {
             let text = node.text().unwrap_or("").trim().to_owned();
             let number = text.trim_end_matches('%').trim_end_matches('\u{202f}');

@@ -50,7 +50,7 @@ fn participants(review: &Review) -> Markup {
                 "No fitting is left out by the plan."
             } @else {
                 "Left out of the study by the plan: "
-                (context.exclusions.iter().map(|text| clean(text)).collect::<Vec<_>>().join("; ")) "."
+                (context.exclusions.iter().map(|text| clean(&words::in_full(text))).collect::<Vec<_>>().join("; ")) "."
             }
         }
     }

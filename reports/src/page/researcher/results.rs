@@ -30,6 +30,11 @@ pub(super) fn primary(review: &Review, figures: &[Figure]) -> Markup {
                 }
             }
             (figure(figures, "association"))
+            @if !context.covariates.is_empty() {
+                p {
+                    "Rows are of different fittings where their n differs: weighted and partial rows and the models leave out fittings for which a covariate is not known. A weighted estimate that differs from the plain one may do so for that reason too."
+                }
+            }
             (some_tables(review, &["association", "intervals"]))
         }
     }
