@@ -127,7 +127,7 @@ pub(super) const SAME_PEOPLE: [(Rows, Rows); 11] = [
 ];
 
 /// A whole and its parts, or a sum and what goes into it: where the first is withheld, so is the second.
-pub(super) const PARTS_OF: [(Rows, Rows); 30] = [
+pub(super) const PARTS_OF: [(Rows, Rows); 31] = [
     (all("headline", &["measure"]), all("clinics", &["measure"])),
     (
         only("headline", &[("measure", &["two_ear"])], &[]),
@@ -210,6 +210,10 @@ pub(super) const PARTS_OF: [(Rows, Rows); 30] = [
     (
         only("clinician_quarters", JUDGED, &["clinician_id", "quarter"]),
         only("clinician_quarters", JUDGED, &["clinician_id", "quarter"]),
+    ),
+    (
+        only("clinicians", JUDGED, &["clinician_id"]),
+        all("signature", &["clinician_id"]),
     ),
     // The page of one clinician lies beside the trainer's report, and beside the pages of all others: it says no more of
     // one than the report does, and of a quarter no more than all pages together may.
