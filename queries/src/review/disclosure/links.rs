@@ -127,7 +127,7 @@ pub(super) const SAME_PEOPLE: [(Rows, Rows); 11] = [
 ];
 
 /// A whole and its parts, or a sum and what goes into it: where the first is withheld, so is the second.
-pub(super) const PARTS_OF: [(Rows, Rows); 24] = [
+pub(super) const PARTS_OF: [(Rows, Rows); 31] = [
     (all("headline", &["measure"]), all("clinics", &["measure"])),
     (
         only("headline", &[("measure", &["two_ear"])], &[]),
@@ -189,6 +189,32 @@ pub(super) const PARTS_OF: [(Rows, Rows); 24] = [
         only("clinician_quarters", VERIFIED, &["clinician_id", "quarter"]),
         all("clinician_quarters", &["clinician_id", "quarter"]),
     ),
+    // What is judged of a response is known of nearly the same people, so that one measure tells of another.
+    (only("headline", JUDGED, &[]), only("headline", JUDGED, &[])),
+    (
+        only("trends", JUDGED, &["quarter"]),
+        only("trends", JUDGED, &["quarter"]),
+    ),
+    (
+        only("clinics", JUDGED, &["clinic_id"]),
+        only("clinics", JUDGED, &["clinic_id"]),
+    ),
+    (
+        only("clinicians", JUDGED, &["clinician_id"]),
+        only("clinicians", JUDGED, &["clinician_id"]),
+    ),
+    (
+        only("drivers", JUDGED, &["grouping", "group"]),
+        only("drivers", JUDGED, &["grouping", "group"]),
+    ),
+    (
+        only("clinician_quarters", JUDGED, &["clinician_id", "quarter"]),
+        only("clinician_quarters", JUDGED, &["clinician_id", "quarter"]),
+    ),
+    (
+        only("clinicians", JUDGED, &["clinician_id"]),
+        all("signature", &["clinician_id"]),
+    ),
     // The page of one clinician lies beside the trainer's report, and beside the pages of all others: it says no more of
     // one than the report does, and of a quarter no more than all pages together may.
     (
@@ -235,7 +261,7 @@ pub(super) const PARTS_OF: [(Rows, Rows); 24] = [
 /// Rows whose count is the numerator of a share elsewhere: where the count is withheld, so is that share. Those who
 /// answered are those of whom it is known whether they are satisfied, and those verified are nearly those who are judged.
 /// Sums over groups, with all their digits, fit few counts of the groups that are withheld.
-pub(super) const FINDINGS_OF: [(Rows, Rows); 19] = [
+pub(super) const FINDINGS_OF: [(Rows, Rows); 20] = [
     // What a count can be at most is read off the last link that holds it: this one says the least, so it comes first.
     (
         all("drivers", &["measure", "grouping"]),
@@ -273,6 +299,10 @@ pub(super) const FINDINGS_OF: [(Rows, Rows); 19] = [
     (
         only("own_quarters", JUDGED, &["quarter"]),
         only("own_quarters", VERIFIED, &["quarter"]),
+    ),
+    (
+        only("clinician_quarters", JUDGED, &["clinician_id", "quarter"]),
+        only("clinician_quarters", VERIFIED, &["clinician_id", "quarter"]),
     ),
     (
         only("trends", JUDGED, &["quarter"]),

@@ -12,7 +12,7 @@ mod links;
 #[cfg(test)]
 mod tests;
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use across::Set;
 use links::{FINDINGS_OF, PARTS_OF, SAME_PEOPLE, matched};
@@ -242,7 +242,7 @@ fn step(set: &mut Set, minimum: i64) -> bool {
         return true;
     }
     bound(all, quarter);
-    for cells in all {
+    for cells in all.iter_mut() {
         let key = cells.key.clone();
         // Of an earlier quarter's series there is no total anywhere but in its rows, which stand in the last one too.
         let has_total = set.is_last || key != "trends";
@@ -259,7 +259,32 @@ fn step(set: &mut Set, minimum: i64) -> bool {
             return true;
         }
     }
-    false
+    unbound(all, minimum, quarter)
+}
+
+/// Withholds what bounds withheld counts that are left no room and find no more company; true where there was such.
+fn unbound(all: &mut [Cells], minimum: i64, quarter: Option<&str>) -> bool {
+    let mut stuck = BTreeSet::new();
+    for (place, cells) in all.iter().enumerate() {
+        for (_, within) in ADD_UP.iter().filter(|(known, _)| *known == cells.key) {
+            for rows in groups(&cells.table, within) {
+                if cells.table.column("n").is_some() && !is_safe(cells, &rows, "n", minimum) {
+                    let hidden = rows.into_iter().filter(|row| cells.is_hidden(*row));
+                    stuck.extend(hidden.map(|row| (place, row)));
+                }
+            }
+        }
+    }
+    let mut more = false;
+    // The sums over groups bound nothing that the headline does not.
+    for (part, whole) in FINDINGS_OF.into_iter().skip(1) {
+        for (from, to) in matched(all, part, whole, quarter) {
+            if stuck.contains(&from) {
+                more |= hide(all, to, Hidden::All);
+            }
+        }
+    }
+    more
 }
 
 /// Notes of each count that is the numerator of a share elsewhere that it cannot be more than its denominator.
