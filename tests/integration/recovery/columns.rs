@@ -63,7 +63,7 @@ const ENDINGS: [(&str, &str); 4] = [
 ];
 
 /// Columns of one table.
-const OF_TABLE: [(&str, &[&str], &str); 38] = [
+const OF_TABLE: [(&str, &[&str], &str); 39] = [
     (
         "trends",
         &["ewma"],
@@ -73,6 +73,11 @@ const OF_TABLE: [(&str, &[&str], &str); 38] = [
         "moves",
         &["quarters_before"],
         "how many quarters, not people",
+    ),
+    (
+        "moves",
+        &["n_run", "run"],
+        "how many quarters in a row, counted in the shown cells of the trends",
     ),
     (
         "drivers",

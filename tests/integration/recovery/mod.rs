@@ -147,13 +147,15 @@ fn two_clinicians(published: &Published) -> Vec<String> {
     found
 }
 
-/// What comes out of reports that should not, and how much is withheld of them.
+/// What comes out of reports that should not, and how much is withheld of them. A count that is known to be no small
+/// cell, withheld as company, is no secret: what it would give away is in the bounds of the others.
 fn attacked(published: &Published, minimum: i64, at: &str) -> (usize, Vec<String>) {
     let system = system(published);
     assert_eq!(system.broken(), Vec::<String>::new(), "{at}");
     let found = system
         .recovered(minimum)
         .into_iter()
+        .filter(|(_, (lo, _))| *lo < i128::from(minimum))
         .filter(|(name, bounds)| !researcher::is_told_by_a_share(&system, name, *bounds))
         .map(|(name, (lo, hi))| format!("{name}: {lo} to {hi}"))
         .collect();

@@ -243,13 +243,7 @@ fn step(set: &mut Set, minimum: i64) -> bool {
     }
     bound(all, quarter);
     for cells in all.iter_mut() {
-        let key = cells.key.clone();
-        // Of an earlier quarter's series there is no total anywhere but in its rows, which stand in the last one too.
-        let has_total = set.is_last || key != "trends";
-        let sums = ADD_UP
-            .iter()
-            .filter(|(known, _)| *known == key && has_total);
-        for (_, within) in sums {
+        for within in sums(&cells.key, set.is_last) {
             for rows in groups(&cells.table, within) {
                 more |= complement(cells, &rows, minimum, quarter);
             }
@@ -259,14 +253,24 @@ fn step(set: &mut Set, minimum: i64) -> bool {
             return true;
         }
     }
-    unbound(all, minimum, quarter)
+    unbound(all, minimum, quarter, set.is_last)
+}
+
+/// The ways in which the rows of a table add up to a known total. Of an earlier quarter's series there is none but in its
+/// rows, which stand in the last report too.
+fn sums(key: &str, is_last: bool) -> Vec<&'static [&'static str]> {
+    ADD_UP
+        .iter()
+        .filter(|(known, _)| *known == key && (is_last || key != "trends"))
+        .map(|(_, within)| *within)
+        .collect()
 }
 
 /// Withholds what bounds withheld counts that are left no room and find no more company; true where there was such.
-fn unbound(all: &mut [Cells], minimum: i64, quarter: Option<&str>) -> bool {
+fn unbound(all: &mut [Cells], minimum: i64, quarter: Option<&str>, is_last: bool) -> bool {
     let mut stuck = BTreeSet::new();
     for (place, cells) in all.iter().enumerate() {
-        for (_, within) in ADD_UP.iter().filter(|(known, _)| *known == cells.key) {
+        for within in sums(&cells.key, is_last) {
             for rows in groups(&cells.table, within) {
                 if cells.table.column("n").is_some() && !is_safe(cells, &rows, "n", minimum) {
                     let hidden = rows.into_iter().filter(|row| cells.is_hidden(*row));
