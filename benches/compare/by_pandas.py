@@ -13,6 +13,7 @@ A delivery without bad rows is taken for granted: nothing is judged. Levels beco
 """
 
 import sys
+import time
 from pathlib import Path
 
 import numpy as np
@@ -166,7 +167,8 @@ def curves_table(curves, fits):
 def tables(store, answers):
     curves = curves_of(store)
     fits = fits_of(store, curves)
-    match_table(curves).to_csv(answers / "match.csv", index=False)
+    match = match_table(curves)
+    match.to_csv(answers / "match.csv", index=False)
     curves_table(curves, fits).to_csv(answers / "curves.csv", index=False)
     two_ear = fits["two_ear"].dropna()
     ears = {"n_candidates": len(two_ear), "n_two_ear": int(two_ear.sum()), "two_ear": two_ear.mean()}
@@ -174,7 +176,7 @@ def tables(store, answers):
     measures = ["within_criterion", "verified", "two_ear", "answered", "satisfied", "returned", "rms", "signed", "high_frequency"]
     long = fits.melt("clinician_id", measures, "measure").groupby(["clinician_id", "measure"])["value"]
     long.agg(n="count", observed="mean").reset_index().to_csv(answers / "clinicians.csv", index=False)
-    return curves, fits
+    return fits, match
 
 
 def study_of(fits):
@@ -218,6 +220,7 @@ def ranks(answered, complete, replicates):
     estimates = three(np.arange(len(x)), np.arange(len(cx)))
     groups = [list(rows.groupby(key).indices.values()) for rows, key in
               ((answered.reset_index(), clusters(answered).to_numpy()), (complete.reset_index(), clusters(complete).to_numpy()))]
+    start = time.perf_counter()
     drawn = [three(*(np.concatenate([known[k] for k in rng.integers(len(known), size=len(known))]) for known in groups))
              for _ in range(replicates)]
     at_clinicians = [list(rows.reset_index().groupby("clinician_id").indices.values()) for rows in (answered, complete)]
@@ -233,9 +236,12 @@ def ranks(answered, complete, replicates):
         found = (stats.spearmanr(x, shuffled).statistic, stats.kendalltau(x, shuffled).statistic,
                  np.corrcoef(left[:, 0], moved)[0, 1])
         extreme += np.abs(found) >= np.abs(estimates)
+    took = time.perf_counter() - start
     table = pd.DataFrame({"method": ["spearman", "kendall", "partial"], "weighted": "false",
                           "n": [len(x), len(x), len(cx)], "estimate": estimates})
     if replicates:
+        # Of a bootstrap and a permutation: run.sh reckons from it what more of them would take.
+        print(f"replicate {took / replicates:.6f}")
         # Random: shown, and not held against ours.
         table["resampled_lo"], table["resampled_hi"] = np.percentile(np.array(drawn), [2.5, 97.5], axis=0)
         table["resampled_p"] = (1 + extreme) / (1 + replicates)
@@ -277,7 +283,7 @@ def models(fits, complete):
         rows = fits.dropna(subset=[measure, *COVARIATES])
         given = pd.concat([rows[["age_years", "pta4"]].astype(float), dummies(rows)], axis=1)
         given = ((given - given.mean()) / given.std()).assign(constant=1.0)
-        fitted = MixedLM(rows[measure], given, groups=rows["clinician_id"]).fit(reml=True, method="powell", xtol=1e-9, ftol=1e-15)
+        fitted = MixedLM(rows[measure], given, groups=rows["clinician_id"]).fit(reml=True, method=["bfgs", "powell"], gtol=1e-8, xtol=1e-7, ftol=1e-13)
         between, within = float(fitted.cov_re.iloc[0, 0]), fitted.scale
         for component, value in (("clinician", between), ("residual", within), ("icc", between / (between + within))):
             variances.append({"measure": measure, "component": component, "estimate": value})
@@ -291,11 +297,10 @@ def figures(store, answers, replicates):
     matplotlib.use("svg")
     import matplotlib.pyplot as plt
 
-    curves, fits = tables(store, answers)
+    fits, match = tables(store, answers)
     answered, complete = study_of(fits)
     ranks(answered, complete, replicates).to_csv(answers / "ranks.csv", index=False)
     models(fits, complete)
-    match = match_table(curves)
     for (stage, quantity, band), rows in match.groupby(ROW):
         figure, axes = plt.subplots()
         axes.fill_between(rows["frequency_hz"], rows["q05"], rows["q95"], alpha=0.2)

@@ -73,10 +73,10 @@ if (step == "study") {
   parts <- as.data.table(VarCorr(fit))$vcov
   fwrite(data.table(term = c("constant", paste0("x", 1:6), "between", "within"), estimate = c(fixef(fit), parts)),
          file.path(answers, "reml.csv"))
-  cat(took, "\n")
+  cat("seconds", took, "\n")
 } else if (step == "proportional_odds") {
   columns <- paste0("x", 1:8)
   took <- system.time(found <- odds(rows$score, rows[, ..columns], rows$group, columns))[["elapsed"]]
   fwrite(data.table(term = columns, found[, .(estimate, se)]), file.path(answers, "proportional_odds.csv"))
-  cat(took, "\n")
+  cat("seconds", took, "\n")
 }
