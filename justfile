@@ -74,6 +74,10 @@ calibration:
 floor:
     cargo bench --bench ingest_floor
 
+# fitcohort beside other programs on FITTINGS invented fittings, and whether their answers agree
+compare FITTINGS="10000":
+    benches/compare/run.sh {{ FITTINGS }}
+
 # Time and peak memory of each step on FITTINGS invented fittings (GNU time)
 bench FITTINGS="100000":
     #!/usr/bin/env bash

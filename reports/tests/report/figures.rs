@@ -372,7 +372,10 @@ fn titles_pick_nothing_on_small_numbers() {
     let practice = review(Reader::Owner, MEDIUM);
     let title = title_of(&drawn(&practice, "deviation-by-frequency"));
     // 6000 and 8000 Hz lie farther off in the fixture, but the criterion does not name them.
-    assert!(title.contains("4000 Hz: RE"), "{title}");
+    assert!(
+        title.contains("4000 Hz: real-ear aided response (REAR)"),
+        "{title}"
+    );
     let title = title_of(&drawn(&practice, "two-ear-by-grade"));
     assert!(
         title.contains("at grade normal (interval")

@@ -161,7 +161,13 @@ fn headline_numbers_are_in_the_results() {
             };
             let shown = match number["unit"].as_str().unwrap() {
                 "share" => format!("{:.1}\u{202f}%", value * 100.0),
-                "dB" => format!("{value:.1}\u{202f}dB"),
+                "dB" => {
+                    // A second decimal where half the interval would read 0.0 with one.
+                    let ends = ["lo", "hi"].map(|name| number[name].as_f64());
+                    let is_narrow = matches!(ends, [Some(lo), Some(hi)] if (hi - lo) / 2.0 < 0.05);
+                    let decimals = if is_narrow { 2 } else { 1 };
+                    format!("{value:.decimals$}\u{202f}dB")
+                }
                 "count" => format!("{value:.0}"),
                 _ => format!("{value:.2}").replace('-', "−"),
             };

@@ -262,7 +262,7 @@ pub(super) const PARTS_OF: [(Rows, Rows); 31] = [
 /// answered are those of whom it is known whether they are satisfied, and those verified are nearly those who are judged.
 /// Sums over groups, with all their digits, fit few counts of the groups that are withheld.
 pub(super) const FINDINGS_OF: [(Rows, Rows); 20] = [
-    // What a count can be at most is read off the last link that holds it: this one says the least, so it comes first.
+    // First, since `unbound` passes over it.
     (
         all("drivers", &["measure", "grouping"]),
         all("driver_totals", &["measure", "grouping"]),
@@ -336,6 +336,27 @@ pub(super) const FINDINGS_OF: [(Rows, Rows); 20] = [
     (
         only("drivers", SATISFIED, &["grouping", "group"]),
         only("drivers", ANSWERED, &["grouping", "group"]),
+    ),
+];
+
+/// Counts, and others of the same unit that they cannot be more than: a measure is known of some of the fittings.
+pub(super) const AT_MOST: [(Rows, Rows); 5] = [
+    (all("headline", &[]), only("headline", VERIFIED, &[])),
+    (
+        all("trends", &["quarter"]),
+        only("trends", VERIFIED, &["quarter"]),
+    ),
+    (
+        all("clinics", &["clinic_id"]),
+        only("clinics", VERIFIED, &["clinic_id"]),
+    ),
+    (
+        all("clinicians", &["clinician_id"]),
+        only("clinicians", VERIFIED, &["clinician_id"]),
+    ),
+    (
+        all("drivers", &["grouping", "group"]),
+        only("drivers", VERIFIED, &["grouping", "group"]),
     ),
 ];
 

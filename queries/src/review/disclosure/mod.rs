@@ -15,7 +15,7 @@ mod tests;
 use std::collections::{BTreeMap, BTreeSet};
 
 use across::Set;
-use links::{FINDINGS_OF, PARTS_OF, SAME_PEOPLE, matched};
+use links::{AT_MOST, FINDINGS_OF, PARTS_OF, SAME_PEOPLE, matched};
 
 use super::Review;
 use crate::table::{Table, Values};
@@ -280,8 +280,8 @@ fn unbound(all: &mut [Cells], minimum: i64, quarter: Option<&str>, is_last: bool
         }
     }
     let mut more = false;
-    // The sums over groups bound nothing that the headline does not.
-    for (part, whole) in FINDINGS_OF.into_iter().skip(1) {
+    // The sums over groups, which are first, bound nothing that the headline does not.
+    for (part, whole) in FINDINGS_OF.into_iter().skip(1).chain(AT_MOST) {
         for (from, to) in matched(all, part, whole, quarter) {
             if stuck.contains(&from) {
                 more |= hide(all, to, Hidden::All);
@@ -291,19 +291,23 @@ fn unbound(all: &mut [Cells], minimum: i64, quarter: Option<&str>, is_last: bool
     more
 }
 
-/// Notes of each count that is the numerator of a share elsewhere that it cannot be more than its denominator.
+/// Notes of each count what it can be at most: where it is the numerator of a share elsewhere its denominator, and the
+/// fittings of its unit.
 fn bound(all: &mut [Cells], quarter: Option<&str>) {
-    for (part, whole) in FINDINGS_OF {
+    for cells in all.iter_mut() {
+        cells.at_most.fill(None);
+    }
+    for (part, whole) in FINDINGS_OF.into_iter().chain(AT_MOST) {
         for (part, whole) in matched(all, part, whole, quarter) {
             let most = all
                 .get(whole.0)
                 .filter(|cells| !cells.is_hidden(whole.1))
                 .and_then(|cells| cells.table.integer_at("n", whole.1));
-            if let Some(slot) = all
+            let slot = all
                 .get_mut(part.0)
-                .and_then(|cells| cells.at_most.get_mut(part.1))
-            {
-                *slot = most;
+                .and_then(|cells| cells.at_most.get_mut(part.1));
+            if let (Some(slot), Some(most)) = (slot, most) {
+                *slot = Some(slot.map_or(most, |known| known.min(most)));
             }
         }
     }
