@@ -52,6 +52,12 @@ if [ -z "$binary" ]; then
     binary="${CARGO_TARGET_DIR:-target}/release/fitcohort"
 fi
 beside="$(dirname "$binary")/examples"
+for example in floors models; do
+    if [ ! -x "$beside/$example" ]; then
+        echo "$beside/$example is not there: cargo build --examples, in the profile of $binary, makes it" >&2
+        exit 2
+    fi
+done
 if [ -z "$python" ]; then
     python3 -m venv "$work/venv"
     python="$work/venv/bin/python"
