@@ -52,7 +52,62 @@ const CEILING: i64 = 1_000_000_000_000;
 /// None where the text is anything else: an exponent, NaN, infinity, a thousands separator, a decimal comma, blanks,
 /// or minus zero, which some programs write for a small negative number that they have rounded away.
 #[must_use]
+#[inline]
 pub fn parse(text: &[u8]) -> Option<Decimal> {
+    short(text).or_else(|| any(text))
+}
+
+/// Digits that [`short`] reads: their value in hundredths stays far below the ceiling.
+const SHORT: usize = 8;
+
+/// Reads most numbers there are: a few digits, hundredths at most, not minus zero. None for everything else, which may be
+/// a number all the same.
+#[inline]
+fn short(text: &[u8]) -> Option<Decimal> {
+    let (negative, digits) = match text {
+        [b'-', rest @ ..] => (true, rest),
+        _ => (false, text),
+    };
+    if digits.len() > SHORT {
+        return None;
+    }
+    let mut value = 0_i64;
+    // Digits after the point, once there is one.
+    let mut decimals = None;
+    let mut seen = 0_usize;
+    for &byte in digits {
+        let digit = byte.wrapping_sub(b'0');
+        if digit < 10 {
+            value = value * 10 + i64::from(digit);
+            seen += 1;
+            decimals = decimals.map(|count: usize| count + 1);
+        } else if byte == b'.' && decimals.is_none() && seen > 0 {
+            decimals = Some(0);
+        } else {
+            return None;
+        }
+    }
+    value *= match decimals {
+        None if seen > 0 => 100,
+        Some(1) => 10,
+        Some(2) => 1,
+        _ => return None,
+    };
+    if negative && value == 0 {
+        return None;
+    }
+    let value = if negative { -value } else { value };
+    Some(Decimal {
+        rounded: value,
+        truncated: value,
+        inexact: false,
+        negative,
+        has_point: decimals.is_some(),
+    })
+}
+
+/// Reads any number.
+fn any(text: &[u8]) -> Option<Decimal> {
     let (negative, digits) = match text {
         [b'-', rest @ ..] => (true, rest),
         [b'+', rest @ ..] => (false, rest),
@@ -145,6 +200,32 @@ mod tests {
         ] {
             assert_eq!(parse(text.as_bytes()), None, "{text:?}");
         }
+    }
+
+    /// Every text of up to six characters that can be part of a number: both ways of reading say the same.
+    #[test]
+    fn the_short_way_reads_what_the_long_way_reads() {
+        let alphabet = *b"-+.059";
+        let mut read = 0;
+        for length in 0..=6_u32 {
+            for number in 0..alphabet.len().pow(length) {
+                let mut rest = number;
+                let text: Vec<u8> = (0..length)
+                    .map(|_| {
+                        let byte = alphabet[rest % alphabet.len()];
+                        rest /= alphabet.len();
+                        byte
+                    })
+                    .collect();
+                if let Some(decimal) = short(&text) {
+                    read += 1;
+                    assert_eq!(Some(decimal), any(&text), "{text:?}");
+                }
+            }
+        }
+        assert!(read > 1000);
+        assert_eq!(short(b"99999999"), any(b"99999999"));
+        assert_eq!(short(b"65.5").map(|d| d.rounded), Some(6550));
     }
 
     #[test]
