@@ -12,6 +12,7 @@ mod classes;
 mod column_names;
 mod dates;
 mod gate;
+mod looks;
 mod names;
 mod numbers;
 #[cfg(test)]

@@ -6,6 +6,7 @@ pub(super) use super::check_digits::Scheme;
 use super::check_digits::{is_account, luhn, modulo_11, value, with_letter};
 use super::classes::Class;
 use super::dates::is_short_day;
+use super::looks::Looks;
 
 /// What a run of digits is, by itself or together with the other values of its column.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -58,6 +59,26 @@ pub(super) fn numbers(text: &str, mut found: impl FnMut(Number)) {
         }
     }
     end(&run, led);
+}
+
+/// The same for a word of ASCII letters and digits only, as most pseudonyms are.
+pub(super) fn numbers_in_word(text: &str, looks: Looks, mut found: impl FnMut(Number)) {
+    if looks.digits < 7 {
+        return;
+    }
+    if let Some(number) = with_letter(text) {
+        found(number);
+    }
+    if is_account(text) {
+        found(Number::Certain(Class::Account));
+    }
+    // Behind letters bare digits are most likely a pseudonym; between them they are no number.
+    if looks.digits == text.len()
+        && !repeats(text)
+        && let Some(number) = bare(text)
+    {
+        found(number);
+    }
 }
 
 /// Blanks, dashes and digits of other scripts of typesetting as those of ASCII.

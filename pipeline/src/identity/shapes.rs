@@ -5,8 +5,9 @@ use std::net::Ipv6Addr;
 
 use super::classes::Class;
 use super::dates::{EightDigits, eight_digits, holds_date};
+use super::looks::Looks;
 use super::names::{has_title, is_name, is_name_astray};
-use super::numbers::{Number, numbers};
+use super::numbers::{Number, numbers, numbers_in_word};
 
 /// What a value is to its row.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -46,28 +47,24 @@ pub(super) fn signs(value: &[u8], role: Role, mut found: impl FnMut(Sign)) {
     let Ok(text) = std::str::from_utf8(value) else {
         return;
     };
-    let mut digits = 0_usize;
-    let mut marks = false;
-    for &b in value {
-        digits += usize::from(b.is_ascii_digit());
-        marks |= !b.is_ascii_alphanumeric();
+    let looks = Looks::of(value);
+    let digits = looks.digits;
+    let marks = looks.has_marks();
+    if looks.may_hold_email() && holds_email(text) {
+        found(Sign::Certain(Class::Email));
     }
-    if marks {
-        if holds_email(text) {
-            found(Sign::Certain(Class::Email));
-        }
-        if holds_url(text) {
-            found(Sign::Certain(Class::Url));
-        }
-        if holds_ip_address(text) {
-            found(Sign::Certain(Class::IpAddress));
-        }
-        if holds_hardware_address(text) {
-            found(Sign::Certain(Class::Device));
-        }
+    if looks.may_hold_url() && holds_url(text) {
+        found(Sign::Certain(Class::Url));
+    }
+    if looks.may_hold_ip_address() && holds_ip_address(text) {
+        found(Sign::Certain(Class::IpAddress));
+    }
+    if looks.may_hold_hardware_address() && holds_hardware_address(text) {
+        found(Sign::Certain(Class::Device));
     }
     let named = match role {
-        Role::Person => is_name(text),
+        // One word with a digit is no name.
+        Role::Person => (marks || digits == 0) && is_name(text),
         Role::Clinic | Role::Label => marks && has_title(text.trim()),
         Role::Astray => marks && is_name_astray(text),
         Role::FittedOn | Role::Closed => false,
@@ -75,7 +72,11 @@ pub(super) fn signs(value: &[u8], role: Role, mut found: impl FnMut(Sign)) {
     if named {
         found(Sign::Name);
     }
-    if digits >= 3 && role != Role::FittedOn && holds_date(text, role == Role::Person) {
+    if digits >= 3
+        && role != Role::FittedOn
+        && looks.may_hold_date()
+        && holds_date(text, role == Role::Person)
+    {
         found(Sign::Date);
         return;
     }
@@ -86,7 +87,11 @@ pub(super) fn signs(value: &[u8], role: Role, mut found: impl FnMut(Sign)) {
         found(Sign::EightDigits(eight));
     }
     if digits >= 7 && role != Role::FittedOn {
-        numbers(text, |number| found(Sign::Number(number)));
+        if marks {
+            numbers(text, |number| found(Sign::Number(number)));
+        } else {
+            numbers_in_word(text, looks, |number| found(Sign::Number(number)));
+        }
     }
     if digits >= 7 && role == Role::FittedOn && !holds_date(text, true) {
         numbers(text, |number| found(Sign::Number(number)));
@@ -112,7 +117,7 @@ pub(super) fn file_name_class(name: &str) -> Option<Class> {
     class
 }
 
-fn holds_email(text: &str) -> bool {
+pub(super) fn holds_email(text: &str) -> bool {
     text.match_indices(['@', '＠']).any(|(at, sign)| {
         let before = text.get(..at).and_then(|t| t.chars().next_back());
         let after = text.get(at + sign.len()..).unwrap_or_default();
@@ -130,7 +135,7 @@ fn holds_email(text: &str) -> bool {
     })
 }
 
-fn holds_url(text: &str) -> bool {
+pub(super) fn holds_url(text: &str) -> bool {
     let lower = text.to_ascii_lowercase();
     let scheme = lower.match_indices("://").any(|(at, sign)| {
         let before = lower.as_bytes().get(..at).unwrap_or_default();
@@ -162,7 +167,7 @@ fn address_words(text: &str) -> impl Iterator<Item = &str> {
         .filter(|word| word.len() >= 7)
 }
 
-fn holds_ip_address(text: &str) -> bool {
+pub(super) fn holds_ip_address(text: &str) -> bool {
     address_words(text).any(|word| is_ipv4(word) || is_ipv6(word))
 }
 
@@ -187,7 +192,7 @@ fn is_ipv6(word: &str) -> bool {
 }
 
 /// Six pairs of hexadecimal digits, with at least one letter.
-fn holds_hardware_address(text: &str) -> bool {
+pub(super) fn holds_hardware_address(text: &str) -> bool {
     address_words(text).any(|word| {
         [':', '-'].into_iter().any(|separator| {
             let parts: Vec<&str> = word.split(separator).collect();

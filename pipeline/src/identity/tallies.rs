@@ -6,6 +6,7 @@ use std::collections::BTreeMap;
 use super::classes::Class;
 use super::dates::EightDigits;
 use super::gate::Found;
+use super::looks::Looks;
 use super::numbers::{Number, Scheme};
 use super::shapes::Sign;
 
@@ -231,18 +232,22 @@ enum Alphabet {
 }
 
 fn alphabet(value: &[u8]) -> Alphabet {
-    let count = |test: fn(&u8) -> bool| value.iter().filter(|b| test(b)).count();
-    let (digits, upper, lower) = (
-        count(u8::is_ascii_digit),
-        count(u8::is_ascii_uppercase),
-        count(u8::is_ascii_lowercase),
-    );
-    let marks = count(|b| matches!(b, b'_' | b'-'));
-    if digits + upper + lower + marks != value.len() || digits == 0 {
+    let looks = Looks::of(value);
+    let Looks {
+        digits,
+        upper,
+        lower,
+        ..
+    } = looks;
+    if !looks.is_pseudonym() || digits == 0 {
         return Alphabet::Other;
     }
     let one_case = (upper == 0) != (lower == 0);
-    if one_case && marks == 0 && upper + lower >= 2 && value.iter().all(u8::is_ascii_hexdigit) {
+    if one_case
+        && !looks.is_joined()
+        && upper + lower >= 2
+        && value.iter().all(u8::is_ascii_hexdigit)
+    {
         Alphabet::Hexadecimal
     } else if upper > 0 && lower > 0 {
         Alphabet::Random
