@@ -5,6 +5,7 @@ use rayon::prelude::*;
 
 use super::curves::{each_row_place, join_curves, rows_of_curves, settle_curves};
 use super::ears::{Came, SettledEars, set_aside, settle_ears};
+use super::order::sort_by_key;
 use super::{Waited, count, settle};
 use crate::records::{Answer, Curve, EarRecord, Fitting, Place, RowIssue};
 use crate::rules::Rule;
@@ -162,7 +163,7 @@ impl Arrival {
                 .into_iter()
                 .map(stored),
         );
-        answers.par_sort_unstable_by_key(|answer| {
+        sort_by_key(&mut answers, |answer| {
             (
                 answer.fitting,
                 answer.item,

@@ -1,8 +1,7 @@
 //! Settles the points of curves: the parts of a curve may stand apart in a file, come from several files, or from the
 //! cohort, and each point is a row of its own in the long form.
 
-use rayon::prelude::*;
-
+use super::order::sort_by_key;
 use crate::records::{Curve, EarRecord, Fitting, Place, RowIssue};
 use crate::rules::Rule;
 use crate::vocabulary::{Ear, N_FREQUENCIES, TableName};
@@ -85,7 +84,7 @@ pub(super) fn settle_curves(
         }
         curve.filled() != 0
     });
-    curves.par_sort_unstable_by_key(|curve| (curve.key, curve.place));
+    sort_by_key(&mut curves, |curve| (curve.key, curve.place));
     for group in curves.chunk_by_mut(|a, b| a.key == b.key) {
         if group.len() > 1 {
             settle_group(group, &mut set_aside, repeats);
@@ -159,21 +158,19 @@ fn settle_group(
     }
 }
 
-/// Joins the parts of each curve into one.
-pub(super) fn join_curves(curves: Vec<Curve>) -> Vec<Curve> {
-    let mut out: Vec<Curve> = Vec::with_capacity(curves.len());
-    for part in curves {
-        match out.last_mut() {
-            Some(curve) if curve.key == part.key => {
-                for position in 0..N_FREQUENCIES {
-                    let (target, measured) = part.point(position);
-                    // A target without a measured value fills a gap and changes nothing, wherever it stood.
-                    let fills = measured.is_some() || curve.point(position).0.is_none();
-                    curve.set(position, target.filter(|_| fills), measured);
-                }
-            }
-            _ => out.push(part),
+/// Joins the parts of each curve into one, in place.
+pub(super) fn join_curves(mut curves: Vec<Curve>) -> Vec<Curve> {
+    curves.dedup_by(|part, curve| {
+        if curve.key != part.key {
+            return false;
         }
-    }
-    out
+        for position in 0..N_FREQUENCIES {
+            let (target, measured) = part.point(position);
+            // A target without a measured value fills a gap and changes nothing, wherever it stood.
+            let fills = measured.is_some() || curve.point(position).0.is_none();
+            curve.set(position, target.filter(|_| fills), measured);
+        }
+        true
+    });
+    curves
 }

@@ -2,8 +2,7 @@
 //! ear may stand apart in a file, come from several files, stand beside a row of the wide form, or belong to an ear of the
 //! cohort. They are joined.
 
-use rayon::prelude::*;
-
+use super::order::sort_by_key;
 use super::settle;
 use crate::records::{EarRecord, Place, RowIssue};
 use crate::rules::Rule;
@@ -54,7 +53,9 @@ pub(super) fn settle_ears(
     came: Came,
     issues: &mut Vec<RowIssue>,
 ) -> SettledEars {
-    ears.par_sort_unstable_by_key(|record| (record.fitting, record.ear, record.place));
+    sort_by_key(&mut ears, |record| {
+        (record.fitting, record.ear, record.place)
+    });
     let mut out = SettledEars {
         ears: Vec::new(),
         rows_stored: 0,
@@ -88,8 +89,7 @@ pub(super) fn settle_ears(
     close(&mut group);
     settle_whole_rows(whole, issues, &mut out);
     out.ears.append(&mut joined);
-    out.ears
-        .par_sort_unstable_by_key(|record| (record.fitting, record.ear));
+    sort_by_key(&mut out.ears, |record| (record.fitting, record.ear));
     out
 }
 
