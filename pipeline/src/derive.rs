@@ -185,7 +185,7 @@ fn either(a: Option<bool>, b: Option<bool>) -> Option<bool> {
 
 /// What a fitting is, taken from its ears.
 #[derive(Clone, Debug, Default, PartialEq)]
-pub struct FittingMeasures {
+pub struct FittingMeasures<'a> {
     /// Ears fitted: left, right.
     pub fitted: [bool; 2],
     /// Pure-tone sums: left, right.
@@ -197,14 +197,14 @@ pub struct FittingMeasures {
     /// Which ears were fitted, in a word: left, right, both; none where no ear was.
     pub ear: Option<&'static str>,
     /// Coupling common to the fitted ears, `mixed` where they differ.
-    pub coupling: Option<String>,
+    pub coupling: Option<&'a str>,
     /// Style common to the fitted ears, `mixed` where they differ.
-    pub style: Option<String>,
+    pub style: Option<&'a str>,
     /// Age band.
     pub age_band: Option<&'static str>,
 }
 
-impl FittingMeasures {
+impl FittingMeasures<'_> {
     /// How many ears were fitted.
     #[must_use]
     pub fn n_fitted(&self) -> i16 {
@@ -214,19 +214,20 @@ impl FittingMeasures {
 
 /// Derives what a fitting is from its row and the rows of its ears.
 #[must_use]
-pub fn fitting_measures(fitting: &Fitting, ears: &[EarRecord]) -> FittingMeasures {
-    let of = |ear: Ear| ears.iter().find(|record| record.ear == ear);
+pub fn fitting_measures<'a>(fitting: &Fitting, ears: &[&'a EarRecord]) -> FittingMeasures<'a> {
+    let of = |ear: Ear| ears.iter().copied().find(|record| record.ear == ear);
     let (left, right) = (of(Ear::Left), of(Ear::Right));
     let fitted = [left, right].map(|ear| ear.is_some_and(|record| record.fitted == Some(true)));
     let pure_tone = [left, right].map(|ear| ear.and_then(pure_tone_sum));
-    let common = |label: &dyn Fn(&EarRecord) -> Option<String>| -> Option<String> {
+    let common = |label: &dyn Fn(&'a EarRecord) -> Option<&'a str>| -> Option<&'a str> {
         let mut labels = ears
             .iter()
+            .copied()
             .filter(|record| record.fitted == Some(true))
             .map(label);
         let first = labels.next()?;
         if labels.any(|other| other != first) {
-            return Some("mixed".to_owned());
+            return Some("mixed");
         }
         first
     };
@@ -244,8 +245,8 @@ pub fn fitting_measures(fitting: &Fitting, ears: &[EarRecord]) -> FittingMeasure
             [false, true] => Some("right"),
             [false, false] => None,
         },
-        coupling: common(&|record| record.coupling.map(|c| c.word().to_owned())),
-        style: common(&|record| record.style.as_deref().map(str::to_owned)),
+        coupling: common(&|record| record.coupling.map(|c| c.word())),
+        style: common(&|record| record.style.as_deref()),
         age_band: fitting.age.map(age_band),
     }
 }
@@ -277,20 +278,15 @@ pub fn curve_measures(curve: &Curve) -> CurveMeasures {
     let sum_of_squares = FOUR_FREQUENCIES.iter().try_fold(0, |sum, &position| {
         Some(sum + at(position)? * at(position)?)
     });
-    let compared: Vec<i64> = UP_TO_4000
-        .iter()
-        .filter_map(|&position| at(position))
-        .collect();
+    let compared = UP_TO_4000.iter().filter_map(|&position| at(position));
+    let (compared_n, compared_sum) = compared.fold((0, 0), |(n, sum), value| (n + 1, sum + value));
     let high = HIGH_FREQUENCIES
         .iter()
         .try_fold(0, |sum, &position| Some(sum + at(position)?));
     CurveMeasures {
         sum_of_squares,
         rms: sum_of_squares.map(rms_in_billionths),
-        signed: (!compared.is_empty()).then(|| {
-            let n = i64::try_from(compared.len()).unwrap_or(1);
-            rounded_quotient(compared.iter().sum::<i64>() * NANO, n)
-        }),
+        signed: (compared_n > 0).then(|| rounded_quotient(compared_sum * NANO, compared_n)),
         high_frequency: high.map(|sum| rounded_quotient(sum * NANO, 3)),
         // A least-squares line through the three octaves gives the middle one no weight.
         slope: match (at(3), at(7)) {

@@ -1,5 +1,6 @@
 //! Reads parts of the cohort back into records, for the quarters that a delivery touches.
 
+use std::cell::Cell;
 use std::collections::HashSet;
 use std::fs::File;
 use std::path::Path;
@@ -11,6 +12,7 @@ use arrow::compute::cast;
 use arrow::datatypes::{DataType, Int16Type, Int32Type};
 use parquet::arrow::ProjectionMask;
 use parquet::arrow::arrow_reader::ParquetRecordBatchReaderBuilder;
+use rayon::prelude::*;
 
 use super::manifest::{Manifest, Part};
 use super::schema::StoreTable;
@@ -52,21 +54,33 @@ pub(crate) fn quarters_with(
     manifest: &Manifest,
     ids: &HashSet<&str>,
 ) -> Result<HashSet<String>, PipelineError> {
+    if ids.is_empty() {
+        return Ok(HashSet::new());
+    }
+    let parts: Vec<&Part> = parts(manifest, StoreTable::Fittings).collect();
+    let looked: Vec<Result<bool, PipelineError>> = parts
+        .par_iter()
+        .map(|part| holds_any(folder, part, ids))
+        .collect();
     let mut quarters = HashSet::new();
-    for part in parts(manifest, StoreTable::Fittings).filter(|_| !ids.is_empty()) {
-        if quarters.contains(&part.quarter) {
-            continue;
-        }
-        for batch in batches(folder, part, Some(&["fitting_id"]))? {
-            let batch = batch?;
-            let texts = Texts::new(&batch, "fitting_id", folder, part)?;
-            if (0..batch.num_rows()).any(|row| texts.at(row).is_some_and(|id| ids.contains(id))) {
-                quarters.insert(part.quarter.clone());
-                break;
-            }
+    for (part, found) in parts.into_iter().zip(looked) {
+        if found? {
+            quarters.insert(part.quarter.clone());
         }
     }
     Ok(quarters)
+}
+
+/// Whether a part holds any fitting of a set of ids.
+fn holds_any(folder: &Path, part: &Part, ids: &HashSet<&str>) -> Result<bool, PipelineError> {
+    for batch in batches(folder, part, Some(&["fitting_id"]))? {
+        let batch = batch?;
+        let texts = Texts::new(&batch, "fitting_id", folder, part)?;
+        if (0..batch.num_rows()).any(|row| texts.at(row).is_some_and(|id| ids.contains(id))) {
+            return Ok(true);
+        }
+    }
+    Ok(false)
 }
 
 fn parts(manifest: &Manifest, table: StoreTable) -> impl Iterator<Item = &Part> {
@@ -95,6 +109,10 @@ impl Texts {
 
     fn at(&self, row: usize) -> Option<&str> {
         (row < self.0.len() && !self.0.is_null(row)).then(|| self.0.value(row))
+    }
+
+    fn word(&self, row: usize) -> &[u8] {
+        self.at(row).unwrap_or_default().as_bytes()
     }
 }
 
@@ -180,11 +198,17 @@ pub(crate) fn read_quarters(
         }
     }
     fittings.sort_unstable_by(|a, b| a.id.cmp(&b.id));
+    // Within a part rows are sorted by fitting: mostly it is that of the row before, or the next.
+    let last = Cell::new(0_usize);
     let number = |id: Option<&str>| -> Option<u32> {
         let id = id?;
-        let at = fittings
-            .binary_search_by(|fitting| (*fitting.id).cmp(id))
-            .ok()?;
+        let is_at = |at: &usize| fittings.get(*at).is_some_and(|fitting| *fitting.id == *id);
+        let near = [last.get(), last.get() + 1].into_iter().find(is_at);
+        let at = near.or_else(|| {
+            let found = fittings.binary_search_by(|fitting| (*fitting.id).cmp(id));
+            found.ok()
+        })?;
+        last.set(at);
         u32::try_from(at).ok()
     };
     for part in wanted(StoreTable::Ears) {
@@ -347,12 +371,11 @@ fn read_curves(
     let targets = reader.shorts_by_frequency("target")?;
     let measured = reader.shorts_by_frequency("measured")?;
     for row in 0..reader.batch.num_rows() {
-        let word = |texts: &Texts| texts.at(row).unwrap_or_default().as_bytes().to_vec();
         let key = CurveKey {
             fitting: number(ids.at(row)).ok_or_else(|| reader.unknown("fitting"))?,
-            ear: Ear::from_word(&word(&ears)).ok_or_else(|| reader.unknown("ear"))?,
-            stage: Stage::from_word(&word(&stages)).ok_or_else(|| reader.unknown("stage"))?,
-            quantity: Quantity::from_word(&word(&quantities))
+            ear: Ear::from_word(ears.word(row)).ok_or_else(|| reader.unknown("ear"))?,
+            stage: Stage::from_word(stages.word(row)).ok_or_else(|| reader.unknown("stage"))?,
+            quantity: Quantity::from_word(quantities.word(row))
                 .ok_or_else(|| reader.unknown("quantity"))?,
             input_level: levels.value(row),
         };

@@ -3,9 +3,11 @@
 use std::sync::Arc;
 
 use arrow::array::{
-    ArrayRef, BooleanArray, Int16Array, Int32Array, Int64Array, RecordBatch, StringArray,
+    ArrayRef, BooleanArray, Int16Array, Int16Builder, Int32Array, Int64Builder, RecordBatch,
+    StringArray,
 };
 use arrow::error::ArrowError;
+use rayon::prelude::*;
 
 use super::labels::{Coded, labels_of};
 use super::schema::{StoreTable, schema};
@@ -20,7 +22,7 @@ use crate::vocabulary::{Ear, N_FREQUENCIES, Stage};
 /// Records with everything derived, ready to be cut into batches.
 pub(crate) struct Encoder<'a> {
     records: &'a Records,
-    measures: Vec<FittingMeasures>,
+    measures: Vec<FittingMeasures<'a>>,
     label_names: Vec<&'a str>,
     by_fitting: Vec<Coded>,
     ear: Coded,
@@ -59,15 +61,15 @@ impl<'a> Encoder<'a> {
         let fittings = &records.fittings;
         let ear_rows = rows_of_ears(records);
         let measures: Vec<FittingMeasures> = fittings
-            .iter()
+            .par_iter()
             .zip(&ear_rows)
             .map(|(fitting, rows)| {
-                let ears: Vec<EarRecord> = rows
-                    .iter()
-                    .flatten()
-                    .filter_map(|row| records.ears.get(*row as usize).cloned())
-                    .collect();
-                fitting_measures(fitting, &ears)
+                let ear = |row: &Option<u32>| records.ears.get((*row)? as usize);
+                match rows.each_ref().map(ear) {
+                    [Some(left), Some(right)] => fitting_measures(fitting, &[left, right]),
+                    [Some(one), None] | [None, Some(one)] => fitting_measures(fitting, &[one]),
+                    [None, None] => fitting_measures(fitting, &[]),
+                }
             })
             .collect();
         let quarters: Vec<String> = fittings.iter().map(|f| f.quarter.to_string()).collect();
@@ -114,8 +116,8 @@ impl<'a> Encoder<'a> {
         }
         Self {
             ear: Coded::new(measures.iter().map(|m| m.ear)),
-            coupling: Coded::new(measures.iter().map(|m| m.coupling.as_deref())),
-            style: Coded::new(measures.iter().map(|m| m.style.as_deref())),
+            coupling: Coded::new(measures.iter().map(|m| m.coupling)),
+            style: Coded::new(measures.iter().map(|m| m.style)),
             ear_coupling: Coded::new(records.ears.iter().map(|e| e.coupling.map(|c| c.word()))),
             ear_style: Coded::new(records.ears.iter().map(|e| e.style.as_deref())),
             latest: latest_answers(&records.answers),
@@ -191,7 +193,7 @@ impl<'a> Encoder<'a> {
                 .filter_map(|n| self.records.fittings.get(*n as usize))
         };
         let measures = || rows.iter().filter_map(|n| self.measures.get(*n as usize));
-        let flag = |value: &dyn Fn(&FittingMeasures) -> Option<bool>| -> ArrayRef {
+        let flag = |value: &dyn Fn(&FittingMeasures<'_>) -> Option<bool>| -> ArrayRef {
             Arc::new(measures().map(value).collect::<BooleanArray>())
         };
         columns.push(Arc::new(fittings().map(|f| f.age).collect::<Int16Array>()));
@@ -310,25 +312,7 @@ impl<'a> Encoder<'a> {
                 .map(|c| Some(c.key.input_level))
                 .collect::<Int16Array>(),
         ));
-        let mut points = |value: &dyn Fn(&Curve, usize) -> Option<i16>| {
-            for position in 0..N_FREQUENCIES {
-                let array: Int16Array = curves.iter().map(|c| value(c, position)).collect();
-                columns.push(Arc::new(array));
-            }
-        };
-        points(&|curve, position| curve.point(position).0);
-        points(&|curve, position| curve.point(position).1);
-        points(&|curve, position| curve.deviation(position));
-        let measures: Vec<CurveMeasures> =
-            curves.iter().map(|curve| curve_measures(curve)).collect();
-        let mut derived = |value: &dyn Fn(&CurveMeasures) -> Option<i64>| {
-            columns.push(Arc::new(measures.iter().map(value).collect::<Int64Array>()));
-        };
-        derived(&|m| m.sum_of_squares);
-        derived(&|m| m.rms);
-        derived(&|m| m.signed);
-        derived(&|m| m.high_frequency);
-        derived(&|m| m.slope);
+        columns.extend(points_and_measures(&curves));
         Ok(columns)
     }
 
@@ -386,6 +370,42 @@ impl<'a> Encoder<'a> {
         columns.push(Arc::new(latest));
         Ok(columns)
     }
+}
+
+/// Targets, measured values and deviations by frequency, then the measures of each curve. A curve is looked at once: its
+/// points stand together in memory, those of a frequency do not.
+fn points_and_measures(curves: &[&Curve]) -> Vec<ArrayRef> {
+    let shorts = || -> [Int16Builder; N_FREQUENCIES] {
+        std::array::from_fn(|_| Int16Builder::with_capacity(curves.len()))
+    };
+    let (mut targets, mut measured, mut deviations) = (shorts(), shorts(), shorts());
+    let mut derived: [Int64Builder; 5] =
+        std::array::from_fn(|_| Int64Builder::with_capacity(curves.len()));
+    for curve in curves {
+        let columns = targets.iter_mut().zip(&mut measured).zip(&mut deviations);
+        for (((targets, measured), deviations), position) in columns.zip(0..) {
+            let point = curve.point(position);
+            targets.append_option(point.0);
+            measured.append_option(point.1);
+            deviations.append_option(curve.deviation(position));
+        }
+        let CurveMeasures {
+            sum_of_squares,
+            rms,
+            signed,
+            high_frequency,
+            slope,
+        } = curve_measures(curve);
+        let measures = [sum_of_squares, rms, signed, high_frequency, slope];
+        for (column, measure) in derived.iter_mut().zip(measures) {
+            column.append_option(measure);
+        }
+    }
+    let points = targets.into_iter().chain(measured).chain(deviations);
+    points
+        .map(|mut column| -> ArrayRef { Arc::new(column.finish()) })
+        .chain(derived.map(|mut column| -> ArrayRef { Arc::new(column.finish()) }))
+        .collect()
 }
 
 /// For each fitting the row of its left and of its right ear.
