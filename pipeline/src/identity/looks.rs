@@ -155,11 +155,11 @@ mod tests {
         "46",
         "1946",
         "00000001",
-        "217",
-        "192",
+        "192.0.2.217",
+        "2001:db8::8:800",
         "::",
-        "5E",
-        "AF",
+        "00:00:5E:00:53:AF",
+        "00-00-5e-00-53-af",
         "078",
         "1120",
         "123456789",
@@ -209,11 +209,7 @@ mod tests {
                 *found += usize::from(holds);
             }
         }
-        // The shape that is seldom made by chance has tests of its own.
-        assert!(
-            [0, 1, 2, 4, 5, 6].iter().all(|at| found[*at] > 10),
-            "{found:?}"
-        );
+        assert!(found.iter().all(|times| *times > 10), "{found:?}");
     }
 
     #[test]
