@@ -162,6 +162,10 @@ fn several_quarters_stand_side_by_side_under_an_index() {
         read("u/2026-Q2/owner/index.html").contains("only the last takes its change apart"),
         "the page says why"
     );
+    assert!(
+        read("u/2026-Q2/owner/figures/drivers-of-change.svg").contains("is not taken apart here"),
+        "so does the figure"
+    );
 
     // A quarter that is not there leaves nothing half made; so do options that contradict each other.
     for arguments in [

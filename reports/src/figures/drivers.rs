@@ -36,6 +36,13 @@ enum Line {
 pub(super) fn figure(review: &Review) -> Drawn {
     let table = review.table("drivers").where_text("measure", MEASURE);
     let lines = lines(&table);
+    if review.context.is_followed {
+        return missing(
+            KEY,
+            "The change of the share within criterion is not taken apart here",
+            "Of reports of several quarters made at once only the last takes its change apart.",
+        );
+    }
     if lines.is_empty() {
         return missing(
             KEY,
