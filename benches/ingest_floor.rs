@@ -9,7 +9,9 @@
     reason = "a bench says what it measures and stops where it cannot"
 )]
 
-use std::path::{Path, PathBuf};
+mod floor;
+
+use std::path::PathBuf;
 use std::time::{Duration, Instant};
 
 use fitcohort_pipeline::ingest::ingest;
@@ -17,6 +19,7 @@ use fitcohort_pipeline::intake::Intake;
 use fitcohort_pipeline::plan::Plan;
 use fitcohort_pipeline::store::WhenLocked;
 use fitcohort_synthetic_data::{Scenario, write_delivery};
+use floor::parse_and_drop;
 
 const RUNS: usize = 5;
 
@@ -61,27 +64,6 @@ fn main() {
         "ratio:                    {:.2}",
         ours.as_secs_f64() / floor.as_secs_f64()
     );
-}
-
-fn parse_and_drop(folder: &Path) -> (u64, u64) {
-    let mut records = 0;
-    let mut bytes = 0;
-    for entry in std::fs::read_dir(folder).expect("the delivery") {
-        let path = entry.expect("an entry").path();
-        if path.extension().is_none_or(|ending| ending != "csv") {
-            continue;
-        }
-        bytes += std::fs::metadata(&path).expect("a file").len();
-        let mut reader = csv::ReaderBuilder::new()
-            .flexible(true)
-            .from_path(&path)
-            .expect("a CSV file");
-        let mut record = csv::ByteRecord::new();
-        while reader.read_byte_record(&mut record).expect("a record") {
-            records += 1;
-        }
-    }
-    (records, bytes)
 }
 
 fn median(times: &mut [Duration]) -> Duration {

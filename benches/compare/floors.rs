@@ -10,6 +10,9 @@
     reason = "a bench says what it measures and stops where it cannot"
 )]
 
+#[path = "../floor/mod.rs"]
+mod floor;
+
 use std::fs::File;
 use std::path::{Path, PathBuf};
 
@@ -67,7 +70,8 @@ fn main() {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
     match arguments.as_slice() {
         [step, folder] if step == "parse" => {
-            println!("{} records", parse(Path::new(folder)));
+            let (records, _) = floor::parse_and_drop(Path::new(folder));
+            println!("{records} records");
         }
         [step, folder] if step == "scan" => println!("{} rows", scan(Path::new(folder))),
         _ => {
@@ -75,26 +79,6 @@ fn main() {
             std::process::exit(2);
         }
     }
-}
-
-/// Records of all CSV files of a folder.
-fn parse(folder: &Path) -> u64 {
-    let mut records = 0;
-    for entry in std::fs::read_dir(folder).expect("the delivery") {
-        let path = entry.expect("an entry").path();
-        if path.extension().is_none_or(|ending| ending != "csv") {
-            continue;
-        }
-        let mut reader = csv::ReaderBuilder::new()
-            .flexible(true)
-            .from_path(&path)
-            .expect("a CSV file");
-        let mut record = csv::ByteRecord::new();
-        while reader.read_byte_record(&mut record).expect("a record") {
-            records += 1;
-        }
-    }
-    records
 }
 
 /// Rows of all parts, with the needed columns decoded.

@@ -10,7 +10,7 @@ use std::str::FromStr;
 use fitcohort_pipeline::quarter::Quarter;
 
 use super::super::owner_moves::before;
-use super::links::{Rows, all, only, rows_of};
+use super::links::{CLINICS_IN_DRIVERS, GRADES_IN_DRIVERS, Rows, all, only, rows_of};
 use super::{Cells, Hidden};
 
 /// The tables of the reports on one quarter.
@@ -28,22 +28,8 @@ const EVERYWHERE: [Rows; 1] = [all("trends", &["measure", "quarter"])];
 /// Rows of the four quarters before, and those of the last quarter's report that hold their sum: were the sum shown, one
 /// that is withheld would follow from the other three.
 const SUMMED_BEFORE: [(Rows, Rows); 3] = [
-    (
-        all("clinics", &["measure", "clinic_id"]),
-        only(
-            "drivers",
-            &[("grouping", &["clinic_id"])],
-            &["measure", "group"],
-        ),
-    ),
-    (
-        all("two_ear_by_grade", &["grade"]),
-        only(
-            "drivers",
-            &[("grouping", &["grade"]), ("measure", &["two_ear"])],
-            &["group"],
-        ),
-    ),
+    CLINICS_IN_DRIVERS,
+    GRADES_IN_DRIVERS,
     (
         only(
             "deviation",

@@ -66,6 +66,26 @@ const MEASURED_TWICE: Only = &[(
     ],
 )];
 
+/// A clinic, and its part of a change.
+pub(super) const CLINICS_IN_DRIVERS: (Rows, Rows) = (
+    all("clinics", &["measure", "clinic_id"]),
+    only(
+        "drivers",
+        &[("grouping", &["clinic_id"])],
+        &["measure", "group"],
+    ),
+);
+
+/// Candidates of a grade, and their part of the change of two-ear fitting.
+pub(super) const GRADES_IN_DRIVERS: (Rows, Rows) = (
+    all("two_ear_by_grade", &["grade"]),
+    only(
+        "drivers",
+        &[("grouping", &["grade"]), ("measure", &["two_ear"])],
+        &["group"],
+    ),
+);
+
 /// Rows that count the same people: what is withheld in one is withheld in the other.
 pub(super) const SAME_PEOPLE: [(Rows, Rows); 11] = [
     (
@@ -104,22 +124,8 @@ pub(super) const SAME_PEOPLE: [(Rows, Rows); 11] = [
         only("clinicians", &[("measure", &["signed"])], &["clinician_id"]),
         all("spread", &["clinician_id"]),
     ),
-    (
-        all("clinics", &["measure", "clinic_id"]),
-        only(
-            "drivers",
-            &[("grouping", &["clinic_id"])],
-            &["measure", "group"],
-        ),
-    ),
-    (
-        all("two_ear_by_grade", &["grade"]),
-        only(
-            "drivers",
-            &[("grouping", &["grade"]), ("measure", &["two_ear"])],
-            &["group"],
-        ),
-    ),
+    CLINICS_IN_DRIVERS,
+    GRADES_IN_DRIVERS,
     (
         all("dose_response", &["bin_lo"]),
         all("response_by_match", &["bin_lo"]),
