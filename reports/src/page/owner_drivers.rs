@@ -7,7 +7,7 @@ use fitcohort_queries::table::Table;
 use maud::{Markup, html};
 
 use super::number::{n, number, range};
-use super::tables::{grid, named_grid};
+use super::tables::{grid, is_withheld, named_grid};
 use crate::drawing::text::clean;
 use crate::figures::{FIRST_PAGE, Signal};
 use crate::words;
@@ -31,7 +31,9 @@ pub(super) fn part(review: &Review) -> Markup {
                 "Each change against the four quarters before, pooled, taken apart by clinic, by coupling and by grade of loss (Kitagawa 1955). Mix: more or fewer of the fittings are in groups that lie above or below the rest. Within: the share inside a group changed. The parts of all groups add up to the change, but for rounding. Mix has no interval: it is arithmetic on how the fittings counted fell to the groups, describes those fittings and tests nothing. This says where a change sits, not why it came."
             }
             @if named.is_empty() {
-                @if is_withheld(table) {
+                @if (0..table.rows()).all(|row| is_withheld(table, row)) {
+                    p { "Of no group can it be said whether it changed within itself: none is shown." }
+                } @else if (0..table.rows()).any(|row| is_withheld(table, row)) {
                     p { "Of the groups that are shown none changed within itself beyond its 99.8 % limits. Others are withheld." }
                 } @else {
                     p { "No single group stands out: none changed within itself beyond its 99.8 % limits." }
@@ -52,10 +54,6 @@ pub(super) fn part(review: &Review) -> Markup {
             (frequencies(review))
         }
     }
-}
-
-fn is_withheld(table: &Table) -> bool {
-    (0..table.rows()).any(|row| table.flag_at("withheld", row) == Some(true))
 }
 
 /// Rows beyond their outer limits, the greatest part first.

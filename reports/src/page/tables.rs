@@ -242,7 +242,7 @@ fn grid_of(key: &str, name: &str, table: &Table, most: usize, said: &str) -> Mar
     }
 }
 
-fn is_withheld(table: &Table, row: usize) -> bool {
+pub(super) fn is_withheld(table: &Table, row: usize) -> bool {
     table.flag_at("withheld", row) == Some(true)
 }
 

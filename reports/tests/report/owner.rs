@@ -244,3 +244,25 @@ fn the_list_to_look_at_again_reads_without_clinicians() {
     part.tables.insert("recheck".into(), recheck);
     assert_eq!(head(&part), (5, 5, false));
 }
+
+/// Where every group is withheld nothing is said of any, least of all that none changed.
+#[test]
+fn groups_that_are_all_withheld_are_no_reassurance() {
+    let mut practice = review(Reader::Owner, MEDIUM);
+    let drivers = practice.tables.get_mut("drivers").unwrap();
+    let rows = drivers.rows();
+    for name in ["within", "outer_lo", "outer_hi", "signal"] {
+        (0..rows).for_each(|row| drivers.clear(name, row));
+    }
+    *drivers = drivers
+        .clone()
+        .without(&["withheld"])
+        .flag("withheld", vec![Some(true); rows]);
+    let html = page(&practice);
+    assert!(
+        html.contains(
+            "Of no group can it be said whether it changed within itself: none is shown."
+        )
+    );
+    assert!(!html.contains("none changed within itself"));
+}
